@@ -1,0 +1,138 @@
+// Package care holds the words of Turnstone: what an episode is, what happens
+// to it and what comes out. It decides nothing and needs nothing but the
+// standard library.
+package care
+
+import (
+	"slices"
+	"time"
+)
+
+// PersonID is the pseudonym of one hurt person reached through one account.
+type PersonID string
+
+// EpisodeID names one injury of one person, from consent to closing.
+type EpisodeID string
+
+// ItemID names something still to do for a person. It is derived from the
+// episode, so that a repeat is recognised by it.
+type ItemID string
+
+// EventID is the platform's own ID of something that happened.
+type EventID string
+
+// A Fact is the name of one thing that the person can tell.
+type Fact string
+
+// An Episode is one injury of one person: what was asked and answered, where
+// it leads, and what is still to do.
+type Episode struct {
+	ID       EpisodeID `json:"id"`
+	Protocol string    `json:"protocol"` // name@version; a running episode keeps it
+	Locale   Locale    `json:"locale"`
+	ZoneSet  bool      `json:"zone_set,omitempty"` // somebody chose the zone: a region does not change it
+	Zone     string    `json:"zone"`               // IANA name of the person's zone
+	Region   string    `json:"region,omitempty"`   // ISO 3166 code, empty while unknown
+	Other    bool      `json:"other,omitempty"`    // about somebody else than the account's owner
+
+	Opened    time.Time `json:"opened"`
+	LastHeard time.Time `json:"last_heard"`
+	State     string    `json:"state"`
+	Aside     Aside     `json:"aside,omitzero"`    // a question beside the state, answered first
+	Tries     int       `json:"tries,omitempty"`   // unreadable answers to the open question
+	Trail     []string  `json:"trail,omitempty"`   // screens answered in this talk, in order
+	Retaken   string    `json:"retaken,omitempty"` // the screen that is asked again after going back
+	Ask       *Ask      `json:"ask,omitempty"`     // the open question
+
+	Rounds    []Round   `json:"rounds"` // answers, a round a talk that keeps its own
+	InjuredAt time.Time `json:"injured_at,omitzero"`
+	Planned   bool      `json:"planned,omitempty"` // the checks have been planned once
+
+	Disposition Disposition  `json:"disposition,omitempty"`
+	Told        Disposition  `json:"told,omitempty"` // the highest that the person was told
+	Reasons     []Reason     `json:"reasons,omitempty"`
+	Open        bool         `json:"open,omitempty"`      // an emergency is open
+	Sensitive   bool         `json:"sensitive,omitempty"` // no unasked message without a safe time
+	Escalations []Escalation `json:"escalations,omitempty"`
+
+	Agenda    []Item `json:"agenda,omitempty"`
+	Seq       int    `json:"seq"` // numbers items and escalations
+	Hidden    bool   `json:"hidden,omitempty"`
+	SeenAsked int    `json:"seen_asked,omitempty"` // how often "have you been seen?" was asked for this disposition
+	LastDone  bool   `json:"last_done,omitempty"`  // the last check is over: the episode closes when nothing is left to do
+	Stopped   bool   `json:"stopped,omitempty"`    // the person ended messages
+	Closed    bool   `json:"closed,omitempty"`
+	Erasing   bool   `json:"erasing,omitempty"` // erased as soon as the agenda is empty
+}
+
+// An Aside is a question beside the state, such as "press to read" or "did
+// you mean this danger sign?". About says which sign, item or screen.
+type Aside struct {
+	What  string `json:"what,omitempty"`
+	About string `json:"about,omitempty"`
+}
+
+// The asides.
+const (
+	AsideRead  = "read"  // a neutral first line; the question follows when the person is there
+	AsideDoubt = "doubt" // a sign that was perhaps meant
+	AsidePhone = "phone" // a telephone number for a call-back
+)
+
+// A Round holds the answers of one talk.
+type Round struct {
+	Talk  string         `json:"talk"`
+	At    time.Time      `json:"at"`
+	Facts map[Fact]*Held `json:"facts,omitempty"`
+	Done  bool           `json:"done,omitempty"`
+}
+
+// Held is every answer that was given to one question, the latest last. An
+// answer that is taken back stays: it may still be the true one.
+type Held struct {
+	Values  []string  `json:"values"`            // several choices of one answer are joined by a comma
+	Skipped bool      `json:"skipped,omitempty"` // skipped, or unreadable after two tries
+	Doubted bool      `json:"doubted,omitempty"` // was once not sure, where that stands for values
+	Grouped bool      `json:"grouped,omitempty"` // not sure about a group that it stands in
+	At      time.Time `json:"at,omitzero"`
+}
+
+// Latest returns the last answer.
+func (h *Held) Latest() string {
+	if h == nil || len(h.Values) == 0 {
+		return ""
+	}
+	return h.Values[len(h.Values)-1]
+}
+
+// Add notes one more answer.
+func (h *Held) Add(value string) {
+	h.Values = append(slices.DeleteFunc(h.Values, func(v string) bool { return v == value }), value)
+}
+
+// A Reason is something the person told that asks for at least a disposition.
+type Reason struct {
+	Row       string      `json:"row"` // round and row of the protocol; the same row counts once
+	To        Disposition `json:"to"`
+	Names     []string    `json:"names"` // facts, or the sign's own name
+	Sensitive bool        `json:"sensitive,omitempty"`
+	Settled   bool        `json:"settled,omitempty"` // staff lowered it
+	Doubt     bool        `json:"doubt,omitempty"`   // was not sure about it
+}
+
+// Because lists what the current disposition rests on, each name once, in the
+// order the reasons were first given.
+func (e *Episode) Because() []string {
+	names := []string{}
+	for _, r := range e.Reasons {
+		if r.Settled || r.To != e.Disposition {
+			continue
+		}
+		for _, n := range r.Names {
+			if !slices.Contains(names, n) {
+				names = append(names, n)
+			}
+		}
+	}
+	return names
+}

@@ -1,0 +1,88 @@
+package care
+
+import (
+	"errors"
+	"time"
+)
+
+// An EventKind says what happened.
+type EventKind uint8
+
+// The kinds of event.
+const (
+	Opened   EventKind = iota + 1 // the person came, or the channel opened a talk
+	Said                          // typed words
+	Chose                         // pressed choices
+	FellDue                       // an item of the agenda is due
+	StaffDid                      // a staff member did something
+)
+
+// An Event is one thing that happened to an episode.
+type Event struct {
+	ID      EventID
+	Kind    EventKind
+	Text    string   // Said
+	Choices []string // Chose
+	Token   string   // Chose: the question that was pressed; empty means the open one
+	Item    Item     // FellDue
+	Staff   StaffAct // StaffDid
+}
+
+// A StaffAct is what a staff member does with an escalation.
+type StaffAct struct {
+	Do          string // take, hand_on, reply, call_back, close, reopen
+	ID          string // the escalation
+	By          string
+	To          string // hand_on
+	Text        string // reply
+	Outcome     string // close
+	Note        string // close
+	Disposition Disposition
+}
+
+// A Change is what one event comes to. Nothing has happened yet: it is
+// committed whole or not at all.
+type Change struct {
+	Episode Episode
+	Log     []Line
+	Other   bool // the person wants to talk about somebody else: a second episode
+}
+
+// A Line is one entry of a person's log: what was asked, answered, decided,
+// planned or sent. Type says which fields are filled.
+type Line struct {
+	Type        string            `json:"type"`
+	At          time.Time         `json:"at"`
+	Protocol    string            `json:"protocol,omitempty"`
+	ID          string            `json:"id,omitempty"`
+	What        string            `json:"what,omitempty"`
+	Due         time.Time         `json:"due,omitzero"`
+	Disposition Disposition       `json:"disposition,omitempty"`
+	Because     []string          `json:"because,omitempty"`
+	Rule        map[string]string `json:"rule,omitempty"`
+	Sensitive   bool              `json:"sensitive,omitempty"`
+	Fact        Fact              `json:"fact,omitempty"`
+	Value       string            `json:"value,omitempty"`
+	State       string            `json:"state,omitempty"`
+	By          string            `json:"by,omitempty"`
+}
+
+// The types of log line.
+const (
+	LineAnswer      = "answer"
+	LineSign        = "sign"
+	LineDisposition = "disposition"
+	LineEscalation  = "escalation"
+	LinePlanned     = "planned"
+	LineCancelled   = "cancelled"
+	LineDropped     = "dropped" // too late for its purpose, or stopped by the gate
+	LineSent        = "sent"
+	LineStaff       = "staff"
+)
+
+// Faults that more than one package speaks of.
+var (
+	ErrBadChoice = errors.New("that choice is not one of the open question's")
+	ErrNoAsk     = errors.New("no question is open")
+	ErrStaff     = errors.New("staff can't do that")
+)

@@ -1,0 +1,291 @@
+package flow
+
+import (
+	"strings"
+
+	"turnstone/care"
+	"turnstone/flow/protocol"
+)
+
+// close ends a talk that has no more screens.
+func (t *turn) close(talk *protocol.Talk) error {
+	switch talk.Kind {
+	case protocol.First:
+		return t.closeFirst(talk)
+	case protocol.Emergent:
+		return t.rode()
+	case protocol.Check:
+		return t.closeCheck(talk)
+	case protocol.Last:
+		return t.closeLast(talk)
+	case protocol.DangerAsk:
+		t.round().Done = true
+		t.rose()
+		return t.rest("danger_check.clear")
+	case protocol.Seen:
+		return t.closeSeen()
+	case protocol.UnsafeAsk:
+		return t.madeSafe()
+	case protocol.Crutches:
+		return t.closeCrutches()
+	default:
+		return t.rest(t.farewell())
+	}
+}
+
+// farewell says what comes now that nothing is asked.
+func (t *turn) farewell() string {
+	if t.consent() == care.Yes {
+		return "rest.checks"
+	}
+	return "rest.no_checks"
+}
+
+// closeFirst ends day 0: where to go, why, and what the check cannot do.
+func (t *turn) closeFirst(talk *protocol.Talk) error {
+	t.ep.Rounds[0].Done = true
+	if t.ep.Disposition == 0 {
+		t.ep.Disposition = care.Home
+	}
+	t.rose()
+	if !t.reportedNow || t.ep.Disposition > care.Home {
+		t.reportedAtEnd()
+	}
+	t.refresh(care.AboutDisposition)
+	return t.advise(talk)
+}
+
+// reportedAtEnd writes the disposition once, with its full reasons, when a
+// talk ends; a line of this turn without them gives way.
+func (t *turn) reportedAtEnd() {
+	for i, l := range t.log {
+		if l.Type == care.LineDisposition {
+			t.log = append(t.log[:i:i], t.log[i+1:]...)
+			break
+		}
+	}
+	t.reported()
+}
+
+// advise says where to go and begins the talk that belongs to it.
+func (t *turn) advise(talk *protocol.Talk) error {
+	t.verdict()
+	t.send(nil, "", t.answering())
+	next := then(talk, t.disposition())
+	if next == protocol.Rest {
+		return t.rest(t.farewell())
+	}
+	if err := t.begin(t.p.Talks[next]); err != nil {
+		return err
+	}
+	t.show()
+	return nil
+}
+
+// verdict says the disposition in the first line, then what to do, then why,
+// then what this check cannot do.
+func (t *turn) verdict() {
+	d := t.disposition()
+	t.ep.Told = max(t.ep.Told, d)
+	t.say("disposition." + d.String())
+	if d == care.Home {
+		t.say("home.first")
+	} else {
+		t.series()
+	}
+	t.why()
+	t.say("limits")
+	t.say("nobody_reads")
+}
+
+// why names the very answers that led here.
+func (t *turn) why() {
+	names := t.because()
+	if len(names) == 0 {
+		return
+	}
+	t.say("because.head")
+	for _, n := range names {
+		key := "because.told"
+		if t.doubted(n) {
+			key = "because.unsure"
+		}
+		t.say(key, "reason", t.reasonKey(n))
+	}
+}
+
+// doubted reports whether the reason was a not-sure answer.
+func (t *turn) doubted(name string) bool {
+	for _, r := range t.ep.Reasons {
+		if !r.Settled && r.To == t.ep.Disposition && r.Doubt && len(r.Names) == 1 && r.Names[0] == name {
+			return true
+		}
+	}
+	return false
+}
+
+// reasonKey is the sentence for a reason: one for the very answer, where there
+// is one, or for the fact, or for a sign. An argument that begins with @ is
+// itself a sentence.
+func (t *turn) reasonKey(name string) string {
+	keys := []string{}
+	for _, v := range strings.Split(t.view().latest(care.Fact(name)), ",") {
+		keys = append(keys, "reason."+name+"."+v)
+	}
+	keys = append(keys, "reason."+name, "reason.sign."+name)
+	for _, k := range keys {
+		if t.f.set.Book.Has(care.SentenceKey(k)) {
+			return "@" + k
+		}
+	}
+	return "@reason.answer"
+}
+
+// series says which X-ray pictures to ask for, and what goes with a finding.
+func (t *turn) series() {
+	holds := func(name string) bool {
+		c, there := t.p.Series[name]
+		if !there {
+			return false
+		}
+		ok, _ := c.Holds(t.p.Protocol, t.viewOf(0))
+		return ok
+	}
+	ankle, foot := holds("ankle"), holds("foot")
+	switch {
+	case len(t.p.Series) == 0:
+	case holds("both"), ankle == foot:
+		t.say("series.both")
+	case ankle:
+		t.say("series.ankle")
+	default:
+		t.say("series.foot")
+	}
+	for _, more := range []string{"shin", "standing", "toes_down"} {
+		if holds(more) {
+			t.say("series." + more)
+		}
+	}
+}
+
+// refresh puts the newest reasons on an item that staff already have.
+func (t *turn) refresh(what string) {
+	for i := range t.ep.Escalations {
+		e := &t.ep.Escalations[i]
+		if e.What != what || e.State == care.StateClosed {
+			continue
+		}
+		e.Disposition, e.Because = t.disposition(), t.because()
+		if !e.Held && !t.raising(e.ID) {
+			t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID})
+		}
+	}
+}
+
+func (t *turn) raising(id string) bool {
+	for _, it := range t.ep.Agenda {
+		if it.What == care.DoRaise && it.About == id {
+			return true
+		}
+	}
+	return false
+}
+
+// getAdult ends the talk of a child who is alone: an adult must be there, and
+// nothing is kept.
+func (t *turn) getAdult() error {
+	t.reportedAtEnd()
+	t.say("disposition." + t.disposition().String())
+	t.say("get_adult")
+	return t.erase()
+}
+
+// erase forgets everything. What was just said still goes out, and an open
+// emergency leaves one bare item without age or words; then the record goes.
+func (t *turn) erase() error {
+	t.cancel(func(care.Item) bool { return true })
+	t.send(nil, "", t.answering())
+	keep := care.Episode{
+		ID: t.ep.ID, Protocol: t.ep.Protocol, Locale: t.ep.Locale, Zone: t.ep.Zone, Region: t.ep.Region, Opened: t.ep.Opened, LastHeard: t.ep.LastHeard,
+		State: StateClosed, Closed: true, Erasing: true, Seq: t.ep.Seq, Disposition: t.ep.Disposition, Open: t.ep.Open,
+	}
+	for _, it := range t.ep.Agenda {
+		if it.What == care.DoSay {
+			keep.Agenda = append(keep.Agenda, it)
+		}
+	}
+	if t.ep.Open {
+		keep.Escalations = t.bare()
+	}
+	for _, e := range keep.Escalations {
+		keep.Seq++
+		keep.Agenda = append(keep.Agenda, care.Item{
+			ID: care.ItemID(string(t.ep.ID) + "-bare-" + e.ID), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID,
+		})
+	}
+	t.ep = keep
+	return nil
+}
+
+// bare is the emergency's item with its danger facts and nothing else.
+func (t *turn) bare() []care.Escalation {
+	for _, e := range t.ep.Escalations {
+		if e.What != care.AboutDisposition || e.State == care.StateClosed {
+			continue
+		}
+		var dangers []string
+		for _, n := range e.Because {
+			if f := t.p.Facts[care.Fact(n)]; f != nil && f.Danger || t.p.Signs[care.Sign(n)] != nil {
+				dangers = append(dangers, n)
+			}
+		}
+		return []care.Escalation{{
+			ID: e.ID, What: e.What, Disposition: e.Disposition, Because: dangers, Sensitive: e.Sensitive, Since: e.Since, State: e.State, By: e.By, Bare: true,
+		}}
+	}
+	return nil
+}
+
+// finish is the last thing in every turn: a talk without consent is forgotten
+// when it ends, or a day after the last word; an episode closes when nothing
+// is left to do.
+func (t *turn) finish() error {
+	if t.ep.Erasing || t.ep.State == StateNew {
+		return nil
+	}
+	resting := t.ep.State == StateRest && t.ep.Aside.What == ""
+	consent := t.consent()
+	if consent == care.No && resting && !t.ep.Open {
+		return t.erase()
+	}
+	if consent != care.Yes {
+		t.keepForADay()
+	}
+	if t.ep.LastDone && resting && !t.ep.Open && !t.busy() {
+		t.ep.Closed = true
+		return t.move(evClose)
+	}
+	return nil
+}
+
+// busy reports whether something planned is still to do.
+func (t *turn) busy() bool {
+	for _, it := range t.ep.Agenda {
+		if it.What != care.DoSay && it.What != care.DoRaise {
+			return true
+		}
+	}
+	return false
+}
+
+// keepForADay moves the moment of forgetting along with the last word.
+func (t *turn) keepForADay() {
+	due := t.ep.LastHeard.Add(t.p.Follow.KeepNoConsent)
+	for i := range t.ep.Agenda {
+		if t.ep.Agenda[i].What == care.DoErase {
+			t.ep.Agenda[i].Due = due
+			return
+		}
+	}
+	t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoErase, Due: due})
+}

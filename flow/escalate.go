@@ -1,0 +1,84 @@
+package flow
+
+import (
+	"slices"
+	"time"
+
+	"turnstone/care"
+)
+
+// escalate asks staff to look. There is one item of each kind an episode:
+// asking again updates it, and opens a closed one again.
+func (t *turn) escalate(what string) {
+	i := slices.IndexFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.What == what })
+	if i < 0 {
+		t.ep.Escalations = append(t.ep.Escalations, care.Escalation{ID: t.next(), What: what, Since: t.now, State: care.StateOpen})
+		i = len(t.ep.Escalations) - 1
+	}
+	e := &t.ep.Escalations[i]
+	if e.State == care.StateClosed {
+		e.State, e.By, e.Since = care.StateOpen, "", t.now
+	}
+	e.Disposition = t.disposition()
+	e.Because = nil
+	if what != care.AboutHuman && what != care.AboutUnsafe {
+		e.Because = t.because()
+	}
+	e.Sensitive = e.Sensitive || what == care.AboutUnsafe || t.ep.Sensitive || t.sensitiveReason()
+	e.Held = t.waitsForConsent(e)
+	if !e.Held {
+		t.handOver(e)
+	}
+}
+
+func (t *turn) sensitiveReason() bool {
+	return slices.ContainsFunc(t.ep.Reasons, func(r care.Reason) bool { return r.Sensitive && !r.Settled })
+}
+
+// waitsForConsent: below emergency staff are told nothing about health before
+// the person agrees. A call for a human, or for safety, says nothing of it.
+func (t *turn) waitsForConsent(e *care.Escalation) bool {
+	if e.What == care.AboutHuman || e.What == care.AboutUnsafe {
+		return false
+	}
+	return e.Disposition < care.Emergency && t.consent() != care.Yes
+}
+
+// handOver puts an escalation on its way to the staff list and plans that
+// staff are asked again while nobody takes it.
+func (t *turn) handOver(e *care.Escalation) {
+	t.note(care.Line{
+		Type: care.LineEscalation, ID: e.ID, What: e.What, Disposition: e.Disposition, Because: e.Because, Sensitive: e.Sensitive,
+	})
+	if !slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.What == care.DoRaise && it.About == e.ID }) {
+		t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID})
+	}
+	if e.State == care.StateOpen {
+		t.planNagging(e)
+	}
+}
+
+// untaken says when staff are asked again about an item that nobody has; the
+// third time goes to the second list, and to the person (common practice, the
+// clinic sets them).
+var untaken = map[care.Disposition][3]time.Duration{
+	care.Ambulance: {2 * time.Minute, 5 * time.Minute, 10 * time.Minute},
+	care.Emergency: {10 * time.Minute, 20 * time.Minute, 40 * time.Minute},
+}
+
+func (t *turn) planNagging(e *care.Escalation) {
+	times, ok := untaken[e.Disposition]
+	if !ok || e.What != care.AboutDisposition {
+		return
+	}
+	t.cancel(func(it care.Item) bool {
+		return it.About == e.ID && (it.What == care.DoAskStaff || it.What == care.DoSecondList)
+	})
+	for i, after := range times {
+		it := care.Item{What: care.DoAskStaff, Due: t.now.Add(after), Urgent: true, About: e.ID, Times: i + 1}
+		if i == len(times)-1 {
+			it.What = care.DoSecondList
+		}
+		t.plan(it)
+	}
+}

@@ -1,0 +1,251 @@
+package flow
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+
+	"turnstone/care"
+	"turnstone/flow/protocol"
+)
+
+// A turn is one Step at work: the episode as it becomes, the lines of its log
+// and the message that is being put together.
+type turn struct {
+	f      *Flow
+	p      *compiled
+	ep     care.Episode
+	ev     care.Event
+	now    time.Time
+	zone   *time.Location
+	before care.Disposition // on entering
+	log    []care.Line
+	lines  []care.Sentence
+
+	fresh       care.Disposition // the most severe reason found in this turn
+	rosen       care.Disposition // what staff were told in this turn
+	reportedNow bool             // the disposition stands in the log already
+	carded      bool             // the emergency card is in this turn's message
+	wantsOther  bool             // the person wants to talk about somebody else
+}
+
+// clone copies what a turn may change in place.
+func clone(ep care.Episode) care.Episode {
+	ep.Trail = slices.Clone(ep.Trail)
+	ep.Reasons = slices.Clone(ep.Reasons)
+	ep.Escalations = slices.Clone(ep.Escalations)
+	ep.Agenda = slices.Clone(ep.Agenda)
+	ep.Rounds = slices.Clone(ep.Rounds)
+	for i := range ep.Rounds {
+		facts := make(map[care.Fact]*care.Held, len(ep.Rounds[i].Facts))
+		for f, h := range ep.Rounds[i].Facts {
+			held := *h
+			held.Values = slices.Clone(h.Values)
+			facts[f] = &held
+		}
+		ep.Rounds[i].Facts = facts
+	}
+	return ep
+}
+
+func (t *turn) change() care.Change {
+	return care.Change{Episode: t.ep, Log: t.log, Other: t.wantsOther}
+}
+
+func (t *turn) note(l care.Line) {
+	l.At = t.now
+	if l.Type == care.LineDisposition {
+		l.Protocol = t.ep.Protocol
+	}
+	t.log = append(t.log, l)
+}
+
+// next numbers items and escalations; the number makes their IDs the same
+// however often a step is worked out.
+func (t *turn) next() string {
+	t.ep.Seq++
+	return string(t.ep.ID) + "-" + strconv.Itoa(t.ep.Seq)
+}
+
+// place is where the episode stands.
+func (t *turn) place() (place, bool) {
+	pl, ok := t.p.table.screens[t.ep.State]
+	return pl, ok
+}
+
+// move takes one event of the table.
+func (t *turn) move(event string) error {
+	to, err := t.p.table.move(t.ep.State, event)
+	if err != nil {
+		return fmt.Errorf("episode %s: %w", t.ep.ID, err)
+	}
+	t.ep.State = to
+	return nil
+}
+
+// begin starts a talk, in a round of its own where it keeps one.
+func (t *turn) begin(talk *protocol.Talk) error {
+	if err := t.move(evTo + talk.Name); err != nil {
+		return err
+	}
+	t.ep.Trail, t.ep.Tries, t.ep.Retaken, t.ep.Aside, t.ep.Ask = nil, 0, "", care.Aside{}, nil
+	if own := ownRound(talk.Kind); own && !(talk.Kind == protocol.First && len(t.ep.Rounds) > 0) {
+		t.ep.Rounds = append(t.ep.Rounds, care.Round{Talk: talk.Name, At: t.now, Facts: map[care.Fact]*care.Held{}})
+	}
+	return t.settle()
+}
+
+func ownRound(kind string) bool {
+	switch kind {
+	case protocol.First, protocol.Check, protocol.Last, protocol.DangerAsk, protocol.Seen:
+		return true
+	default:
+		return false
+	}
+}
+
+// settle walks through junctions until a screen is to be shown or the talk is
+// over, then shows the screen or closes the talk.
+func (t *turn) settle() error {
+	for {
+		pl, ok := t.place()
+		switch {
+		case !ok:
+			return nil
+		case pl.end:
+			return t.close(pl.talk)
+		case !pl.junction:
+			return nil
+		}
+		event := evSkip
+		if t.wanted(pl.screen) {
+			event = evAsk
+		}
+		if err := t.move(event); err != nil {
+			return err
+		}
+	}
+}
+
+// wanted reports whether a conditional screen is asked. A fact that another
+// one settles is stored here.
+func (t *turn) wanted(s *protocol.Screen) bool {
+	v := t.view()
+	if g := s.Given; g != nil && v.latest(g.Fact) == g.Value {
+		t.store(s.Facts[0], g.Is, false)
+		t.judge()
+		return false
+	}
+	if s.Only.Op != "" {
+		if ok, _ := s.Only.Holds(t.p.Protocol, v); !ok {
+			return false
+		}
+	}
+	if s.Unless.Op != "" {
+		if ok, _ := s.Unless.Holds(t.p.Protocol, v); ok {
+			return false
+		}
+	}
+	return s.Below == 0 || t.ep.Disposition < s.Below
+}
+
+// round is the round that answers go into.
+func (t *turn) round() *care.Round { return &t.ep.Rounds[len(t.ep.Rounds)-1] }
+
+// store keeps an answer beside those given before.
+func (t *turn) store(f care.Fact, value string, skipped bool) {
+	r := t.round()
+	h := r.Facts[f]
+	if h == nil {
+		h = &care.Held{}
+		r.Facts[f] = h
+	}
+	h.Add(value)
+	h.Skipped, h.At = skipped, t.now
+	t.note(care.Line{Type: care.LineAnswer, Fact: f, Value: value})
+}
+
+// say adds a sentence to the message of this turn. Arguments come in pairs.
+func (t *turn) say(key string, args ...string) {
+	t.lines = append(t.lines, sentence(key, args...))
+}
+
+func sentence(key string, args ...string) care.Sentence {
+	s := care.Sentence{Key: care.SentenceKey(key)}
+	if len(args) > 0 {
+		s.Args = map[string]string{}
+	}
+	for i := 0; i+1 < len(args); i += 2 {
+		s.Args[args[i]] = args[i+1]
+	}
+	return s
+}
+
+// send puts the message on the agenda, due now.
+func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
+	if len(t.lines) == 0 {
+		return
+	}
+	lines := t.lines
+	if t.f.set.Practice {
+		lines = append([]care.Sentence{sentence("practice")}, lines...)
+	}
+	t.lines = nil
+	t.ep.Agenda = append(t.ep.Agenda, care.Item{
+		ID: care.ItemID(t.next()), What: care.DoSay, Due: t.now, Urgent: urgent,
+		Say: &care.Message{Lines: lines, Picture: picture, Ask: ask},
+	})
+}
+
+// answering reports whether somebody is there: what they wait for is urgent.
+func (t *turn) answering() bool { return t.ev.Kind != care.FellDue }
+
+// plan schedules an item and says so in the log.
+func (t *turn) plan(it care.Item) {
+	it.ID = care.ItemID(t.next())
+	t.ep.Agenda = append(t.ep.Agenda, it)
+	t.note(care.Line{Type: care.LinePlanned, ID: string(it.ID), What: it.What, Due: it.Due})
+}
+
+// cancel takes back what is planned and matches.
+func (t *turn) cancel(match func(care.Item) bool) {
+	t.ep.Agenda = slices.DeleteFunc(t.ep.Agenda, func(it care.Item) bool {
+		if it.What == care.DoSay || it.What == care.DoRaise || !match(it) {
+			return false
+		}
+		t.note(care.Line{Type: care.LineCancelled, ID: string(it.ID), What: it.What})
+		return true
+	})
+}
+
+func (t *turn) cancelWhat(what ...string) {
+	t.cancel(func(it care.Item) bool { return slices.Contains(what, it.What) })
+}
+
+func (t *turn) has(what string) bool {
+	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.What == what })
+}
+
+// factNames sorts names in protocol order; signs and the like come last.
+func (p *compiled) sorted(names []string) []string {
+	rank := func(n string) int {
+		if i, ok := p.order[care.Fact(n)]; ok {
+			return i
+		}
+		return len(p.order)
+	}
+	slices.SortStableFunc(names, func(a, b string) int { return rank(a) - rank(b) })
+	return slices.Compact(names)
+}
+
+// Equal reports whether two episodes are the same record.
+func Equal(a, b care.Episode) bool {
+	x, err1 := json.Marshal(a)
+	y, err2 := json.Marshal(b)
+	return err1 == nil && err2 == nil && string(x) == string(y)
+}
+
+func sortedKeys[V any](m map[care.Fact]V) []care.Fact { return slices.Sorted(maps.Keys(m)) }
