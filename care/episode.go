@@ -27,13 +27,15 @@ type Fact string
 // An Episode is one injury of one person: what was asked and answered, where
 // it leads, and what is still to do.
 type Episode struct {
-	ID       EpisodeID `json:"id"`
-	Protocol string    `json:"protocol"` // name@version; a running episode keeps it
-	Locale   Locale    `json:"locale"`
-	ZoneSet  bool      `json:"zone_set,omitempty"` // somebody chose the zone: a region does not change it
-	Zone     string    `json:"zone"`               // IANA name of the person's zone
-	Region   string    `json:"region,omitempty"`   // ISO 3166 code, empty while unknown
-	Other    bool      `json:"other,omitempty"`    // about somebody else than the account's owner
+	ID         EpisodeID `json:"id"`
+	Protocol   string    `json:"protocol"` // name@version; a running episode keeps it
+	Locale     Locale    `json:"locale"`
+	ZoneSet    bool      `json:"zone_set,omitempty"` // somebody chose the zone: a region does not change it
+	Zone       string    `json:"zone"`               // IANA name of the person's zone
+	Region     string    `json:"region,omitempty"`   // ISO 3166 code, empty while unknown
+	Other      bool      `json:"other,omitempty"`    // about somebody else than the account's owner
+	Beside     bool      `json:"beside,omitempty"`   // a second episode of the same account is about somebody else
+	WantsOther bool      `json:"-"`                  // this turn turns to the other person
 
 	Opened    time.Time `json:"opened"`
 	LastHeard time.Time `json:"last_heard"`

@@ -45,7 +45,6 @@ type StaffAct struct {
 type Change struct {
 	Episode Episode
 	Log     []Line
-	Other   bool // the person wants to talk about somebody else: a second episode
 }
 
 // A Line is one entry of a person's log: what was asked, answered, decided,

@@ -65,6 +65,7 @@ const (
 	DoRaise      = "raise"       // put an escalation on the staff list
 	DoRepeat     = "repeat"      // ask an unanswered check once more
 	DoNoReply    = "no_reply"    // tell staff that nobody answered
+	DoUnfinished = "unfinished"  // tell staff that a check was left halfway
 	DoColdTimer  = "cold_timer"  // the cold must come off
 	DoErase      = "erase"       // forget a talk without consent
 	DoAskStaff   = "ask_staff"   // nobody has taken an item: ask staff again

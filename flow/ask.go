@@ -10,6 +10,10 @@ import (
 
 // show puts the open question after what this turn says, and sends it.
 func (t *turn) show() {
+	if t.shown {
+		return
+	}
+	t.shown = true
 	t.ep.Ask = nil
 	if t.ep.Aside.What != "" {
 		t.showAside()
@@ -155,12 +159,15 @@ func (t *turn) offers(s *protocol.Screen) []string {
 			list = append(list, o)
 		}
 	}
-	return append(list, stopOffer)
+	return append(list, enoughOffer, stopOffer)
 }
 
+// Offers that belong to no protocol: stop the timer, end this talk, and end
+// all messages.
 const (
-	timerOff  = "timer_off"
-	stopOffer = "stop"
+	timerOff    = "timer_off"
+	enoughOffer = "enough"
+	stopOffer   = "stop"
 )
 
 // offerFits keeps home care from being offered to anybody who is not at home.
@@ -194,6 +201,8 @@ func (t *turn) readOn(s *protocol.Screen, chosen []string) error {
 	switch o := t.p.Offers[chosen[0]]; {
 	case chosen[0] == stopOffer:
 		return t.command(care.CmdStop, "")
+	case chosen[0] == enoughOffer:
+		return t.rest(t.farewell())
 	case chosen[0] == timerOff:
 		t.cancelWhat(care.DoColdTimer)
 		t.say("cold_timer.stopped")

@@ -29,6 +29,9 @@ func (t *turn) due(it care.Item) error {
 		return nil
 	case care.DoErase:
 		return t.erase()
+	case care.DoUnfinished:
+		t.escalate(care.AboutNoReply)
+		return nil
 	case care.DoAskStaff:
 		return t.askStaffAgain(it)
 	case care.DoSecondList:

@@ -115,18 +115,21 @@ func (t *turn) card() {
 	switch {
 	case t.disposition() >= care.Ambulance && !known:
 		t.say("card.list")
-		t.lines = append(t.lines, t.f.set.Numbers.Places()...)
+		t.places()
 	case t.disposition() < care.Ambulance && known:
 		t.say("card.go", "number", number)
 	case !known:
 		t.say("card.go_unknown")
-		t.lines = append(t.lines, t.f.set.Numbers.Places()...)
+		t.places()
 	}
 	if t.crisis() {
 		t.crisisLine(number)
 	}
 	t.say("card.no_write")
 }
+
+// places lists the known numbers with where they hold.
+func (t *turn) places() { t.lines = append(t.lines, t.f.set.Numbers.Places()...) }
 
 func (t *turn) crisisLine(number string) {
 	if line, ok := t.f.set.Numbers.Crisis(t.ep.Region); ok {
@@ -179,7 +182,7 @@ func (t *turn) rest(key string) error {
 	if err := t.move(evStop); err != nil {
 		return err
 	}
-	t.ep.Ask = nil
+	t.ep.Ask, t.shown = nil, true
 	if key != "" {
 		t.say(key)
 	}
@@ -197,7 +200,7 @@ func (t *turn) unsafe(talk string) error {
 		t.say("unsafe.first", "number", number)
 	} else {
 		t.say("unsafe.first_unknown")
-		t.lines = append(t.lines, t.f.set.Numbers.Places()...)
+		t.places()
 	}
 	if t.ep.Open {
 		return t.rest("")

@@ -1,7 +1,9 @@
 package flow
 
 import (
+	"slices"
 	"strings"
+	"time"
 
 	"turnstone/care"
 	"turnstone/flow/protocol"
@@ -207,7 +209,7 @@ func (t *turn) erase() error {
 	t.send(nil, "", t.answering())
 	keep := care.Episode{
 		ID: t.ep.ID, Protocol: t.ep.Protocol, Locale: t.ep.Locale, Zone: t.ep.Zone, Region: t.ep.Region, Opened: t.ep.Opened, LastHeard: t.ep.LastHeard,
-		State: StateClosed, Closed: true, Erasing: true, Seq: t.ep.Seq, Disposition: t.ep.Disposition, Open: t.ep.Open,
+		State: StateClosed, Closed: true, Erasing: true, Seq: t.ep.Seq, Disposition: t.ep.Disposition, Open: t.ep.Open, Other: t.ep.Other, Beside: t.ep.Beside,
 	}
 	for _, it := range t.ep.Agenda {
 		if it.What == care.DoSay {
@@ -259,8 +261,9 @@ func (t *turn) finish() error {
 		return t.erase()
 	}
 	if consent != care.Yes {
-		t.keepForADay()
+		t.quietly(care.DoErase, t.ep.LastHeard.Add(t.p.Follow.KeepNoConsent), true)
 	}
+	t.quietly(care.DoUnfinished, t.ep.LastHeard.Add(t.p.Follow.RepeatAfter+t.p.Follow.NoReplyAfter), t.halfway())
 	if t.ep.LastDone && resting && !t.ep.Open && !t.busy() {
 		t.ep.Closed = true
 		return t.move(evClose)
@@ -270,22 +273,28 @@ func (t *turn) finish() error {
 
 // busy reports whether something planned is still to do.
 func (t *turn) busy() bool {
-	for _, it := range t.ep.Agenda {
-		if it.What != care.DoSay && it.What != care.DoRaise {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool {
+		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished
+	})
 }
 
-// keepForADay moves the moment of forgetting along with the last word.
-func (t *turn) keepForADay() {
-	due := t.ep.LastHeard.Add(t.p.Follow.KeepNoConsent)
-	for i := range t.ep.Agenda {
-		if t.ep.Agenda[i].What == care.DoErase {
-			t.ep.Agenda[i].Due = due
-			return
-		}
+// halfway reports whether somebody began to answer a check and has not come
+// to its end: that is silence too.
+func (t *turn) halfway() bool {
+	pl, asking := t.place()
+	return asking && ownRound(pl.talk.Kind) && pl.talk.Kind != protocol.First && t.ep.Aside.What != care.AsideRead && t.mayAsk()
+}
+
+// quietly keeps one item of a kind on the agenda, moved along with the last
+// word, or takes it off. It is no plan that the person is told of.
+func (t *turn) quietly(what string, due time.Time, wanted bool) {
+	i := slices.IndexFunc(t.ep.Agenda, func(it care.Item) bool { return it.What == what })
+	switch {
+	case i >= 0 && wanted:
+		t.ep.Agenda[i].Due = due
+	case i >= 0:
+		t.ep.Agenda = slices.Delete(t.ep.Agenda, i, i+1)
+	case wanted:
+		t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: what, Due: due})
 	}
-	t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoErase, Due: due})
 }

@@ -26,7 +26,7 @@ type portugal struct{}
 func (portugal) Emergency(region string) (string, bool) { return "112", region == "PT" }
 func (portugal) Crisis(string) (string, bool)           { return "", false }
 func (portugal) Zone(string) (string, bool)             { return "", false }
-func (portugal) Places() []care.Sentence                { return []care.Sentence{{Key: "card.place"}} }
+func (portugal) Places() []care.Sentence                { return nil }
 
 func newFlow(t testing.TB) *Flow {
 	t.Helper()

@@ -156,7 +156,11 @@ func (t *turn) read(text string) error {
 		t.ep.Tries = 0
 		return t.answered(s, r.Values, false)
 	case strings.HasSuffix(strings.TrimSpace(text), "?"):
-		t.say("cannot_answer")
+		if t.ep.Open {
+			t.again()
+		} else {
+			t.say("cannot_answer")
+		}
 		t.show()
 		return nil
 	}
@@ -174,7 +178,11 @@ func (t *turn) misread(s *protocol.Screen) error {
 		t.say("counted_unsure")
 		return t.answered(s, []string{care.Unsure}, true)
 	}
-	t.say("example." + string(t.kindNow(s)))
+	if t.ep.Open {
+		t.again()
+	} else {
+		t.say("example." + string(t.kindNow(s)))
+	}
 	t.show()
 	return nil
 }

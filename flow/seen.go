@@ -19,6 +19,9 @@ func (t *turn) closeSeen() error {
 		t.again()
 		return t.rest("")
 	}
+	if t.disposition() == care.Home {
+		return t.rest(t.farewell()) // staff lowered it meanwhile
+	}
 	return t.rest("seen.no." + t.disposition().String())
 }
 

@@ -29,7 +29,7 @@ type turn struct {
 	rosen       care.Disposition // what staff were told in this turn
 	reportedNow bool             // the disposition stands in the log already
 	carded      bool             // the emergency card is in this turn's message
-	wantsOther  bool             // the person wants to talk about somebody else
+	shown       bool             // where the episode now stands is in the message already
 }
 
 // clone copies what a turn may change in place.
@@ -52,7 +52,7 @@ func clone(ep care.Episode) care.Episode {
 }
 
 func (t *turn) change() care.Change {
-	return care.Change{Episode: t.ep, Log: t.log, Other: t.wantsOther}
+	return care.Change{Episode: t.ep, Log: t.log}
 }
 
 func (t *turn) note(l care.Line) {
@@ -91,7 +91,7 @@ func (t *turn) begin(talk *protocol.Talk) error {
 	if err := t.move(evTo + talk.Name); err != nil {
 		return err
 	}
-	t.ep.Trail, t.ep.Tries, t.ep.Retaken, t.ep.Aside, t.ep.Ask = nil, 0, "", care.Aside{}, nil
+	t.ep.Trail, t.ep.Tries, t.ep.Retaken, t.ep.Aside, t.ep.Ask, t.shown = nil, 0, "", care.Aside{}, nil, false
 	if own := ownRound(talk.Kind); own && !(talk.Kind == protocol.First && len(t.ep.Rounds) > 0) {
 		t.ep.Rounds = append(t.ep.Rounds, care.Round{Talk: talk.Name, At: t.now, Facts: map[care.Fact]*care.Held{}})
 	}
@@ -216,7 +216,9 @@ func (t *turn) cancel(match func(care.Item) bool) {
 		if it.What == care.DoSay || it.What == care.DoRaise || !match(it) {
 			return false
 		}
-		t.note(care.Line{Type: care.LineCancelled, ID: string(it.ID), What: it.What})
+		if it.What != care.DoErase && it.What != care.DoUnfinished { // no plans that the person was told of
+			t.note(care.Line{Type: care.LineCancelled, ID: string(it.ID), What: it.What})
+		}
 		return true
 	})
 }

@@ -38,12 +38,16 @@ func (t *turn) command(cmd care.Command, text string) error {
 	case care.CmdHide:
 		return t.hide()
 	case care.CmdOther:
-		t.wantsOther = true
+		t.ep.WantsOther, t.ep.Beside = true, true
 		t.say("cmd.other")
+		t.send(nil, "", true)
+		return nil
 	case care.CmdSkip:
 		return t.skip()
 	case care.CmdGreeting:
-		t.say("greeting")
+		if !t.ep.Open {
+			t.say("greeting")
+		}
 	default:
 		t.say("cmd.help")
 	}

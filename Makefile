@@ -1,0 +1,35 @@
+# Turnstone. `make test` is everything that must pass; it installs what it
+# needs and says what is missing. Longer proofs have targets of their own.
+
+GO     ?= go
+TOOL    = $(GO) tool -modfile=tools/go.mod
+FUZZ   ?= 60s
+
+.PHONY: run test lint unit proofs fuzz bench pictures
+
+run: ## the conversation in this terminal
+	$(GO) run ./cmd/bot
+
+test: lint unit ## everything that must pass
+
+lint: ## form, vet, linters, and the data files
+	@out=$$($(TOOL) gofumpt -l .); if [ -n "$$out" ]; then echo "not formatted (run: $(TOOL) gofumpt -w .):"; echo "$$out"; exit 1; fi
+	$(GO) vet ./...
+	$(TOOL) staticcheck ./...
+	$(TOOL) golangci-lint run ./...
+	$(GO) run ./cmd/bot check
+
+unit: ## all tests, with the race detector; fuzz seeds only
+	$(GO) test -race ./...
+
+proofs: ## the whole walk, many kills, many random lives (minutes)
+	TURNSTONE_PROOFS=1 $(GO) test -count=1 -timeout 60m ./tests/... ./store/... ./flow/...
+
+fuzz: ## each fuzz target for FUZZ
+	@for p in $$($(GO) list ./...); do \
+	  for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
+	    echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZ) $$p || exit 1; \
+	  done; done
+
+bench: ## the costs, as ratios of one run
+	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"errors"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"turnstone/care"
+	"turnstone/flow"
+	"turnstone/flow/answer"
+	"turnstone/flow/protocol"
+	"turnstone/intake"
+	"turnstone/locales"
+	"turnstone/outbox"
+	"turnstone/safety"
+	"turnstone/store/bolt"
+)
+
+// The parts are everything that is read and checked once at start.
+type parts struct {
+	book    *locales.Book
+	numbers *locales.Numbers
+	screen  *safety.Screen
+	reader  *answer.Reader
+	flow    *flow.Flow
+	door    safety.Door
+}
+
+// load reads and checks everything; each fault is in the error.
+func load(protocolName string) (*parts, error) {
+	var p parts
+	var errs [6]error
+	var protocols []*protocol.Protocol
+	p.book, errs[0] = locales.Load(locales.Files)
+	p.numbers, errs[1] = locales.LoadNumbers(locales.Files)
+	p.screen, errs[2] = safety.LoadScreen(locales.Files)
+	p.reader, errs[3] = answer.Load(locales.Files)
+	protocols, errs[4] = protocol.Embedded()
+	forbidden, err := safety.LoadForbidden(locales.Files)
+	errs[5] = err
+	if err := errors.Join(errs[:]...); err != nil {
+		return nil, err
+	}
+	p.flow, err = flow.New(flow.Settings{
+		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true,
+	})
+	if err != nil {
+		return nil, err
+	}
+	p.door = safety.Door{Class: p.book.Class, Forbidden: forbidden.Find, Number: p.numbers.Emergency}
+	return &p, p.book.Check(p.flow.Keys())
+}
+
+// A house is the parts put together around a store and a channel.
+type house struct {
+	*parts
+	store  *bolt.Store
+	intake *intake.Intake
+	outbox *outbox.Outbox
+}
+
+// build opens the store in dir and puts everything together.
+func build(p *parts, dir string, sender outbox.Sender, cards intake.Cards, now func() time.Time, log *slog.Logger) (*house, error) {
+	s, err := bolt.Open(dir, bolt.Options{Clock: now, Log: log})
+	if err != nil {
+		return nil, err
+	}
+	h := &house{parts: p, store: s}
+	h.outbox = &outbox.Outbox{Store: s, Sender: sender, Book: p.book, Door: p.door, Now: now, Log: log}
+	h.intake = &intake.Intake{
+		Store: s, Flow: p.flow, Screen: p.screen, Door: p.door, Out: h.outbox, Cards: cards, Now: now, Log: log,
+	}
+	h.outbox.Waker = h.intake
+	return h, nil
+}
+
+// logger writes JSON lines for the operator; they hold no words of a person.
+func logger(w io.Writer) *slog.Logger {
+	return slog.New(slog.NewJSONHandler(w, nil))
+}
+
+// defaultFolder is where the durable store lies when nobody says otherwise.
+func defaultFolder(env func(string) string) (string, error) {
+	if dir := env("TURNSTONE_DATA"); dir != "" {
+		return dir, nil
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "", err
+	}
+	return filepath.Join(home, ".local", "share", "turnstone"), nil
+}
+
+// caller is who talks at this terminal or data door.
+func caller(p *parts, f talkFlags) intake.Caller {
+	c := intake.Caller{
+		Person: pseudonym("local", f.person), Address: "local:" + f.person, Locale: care.Locale(f.locale), Zone: f.zone, ZoneSet: f.zone != "", Region: f.region,
+	}
+	if c.Zone == "" {
+		if zone, one := p.numbers.Zone(f.region); one {
+			c.Zone = zone
+		}
+	}
+	if c.Zone == "" {
+		c.Zone = machineZone()
+	}
+	return c
+}

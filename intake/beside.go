@@ -1,0 +1,96 @@
+package intake
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/base32"
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"turnstone/care"
+	"turnstone/record"
+	"turnstone/store"
+)
+
+// An account may tell of two hurt people: each has a record of their own, and
+// the account notes which one is being talked about.
+type account struct {
+	Active care.PersonID `json:"active"`
+}
+
+func accountKey(person string) string { return "account/" + person }
+
+// second is the record of the other person that an account tells of.
+func second(c care.PersonID) care.PersonID { return c + "+2" }
+
+// current is the person that an account's words are about now.
+func (in *Intake) current(ctx context.Context, c Caller) (care.PersonID, error) {
+	data, _, ok, err := in.Store.Get(ctx, accountKey(string(c.Person)))
+	if err != nil || !ok {
+		return c.Person, err
+	}
+	var a account
+	if err := json.Unmarshal(data, &a); err != nil {
+		return "", fmt.Errorf("account %s: %w", c.Person, err)
+	}
+	return a.Active, nil
+}
+
+// beside turns to the other person: a new episode, or the one that was begun.
+func (in *Intake) beside(ctx context.Context, c Caller, ev care.Event) error {
+	person, err := in.current(ctx, c)
+	if err != nil {
+		return err
+	}
+	opened := care.Event{Kind: care.Opened, ID: ev.ID + "/other"}
+	return in.commit(ctx, c, person, opened, care.Finding{})
+}
+
+// forget erases the other person too when an account asks to be forgotten.
+func (in *Intake) forget(ctx context.Context, c Caller, person care.PersonID, ev care.Event) error {
+	other := second(c.Person)
+	if person == other {
+		other = c.Person
+	}
+	was, err := in.Store.Load(ctx, string(other))
+	if err != nil || was.Bytes == nil {
+		return err
+	}
+	ev.ID += "/other"
+	return in.commit(ctx, Caller{}, other, ev, care.Finding{})
+}
+
+// active is the note of who is being talked about, written in the same commit
+// as the change that makes it so: somebody asked for the other person, or a
+// check of this one is put to an account that has two.
+func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) []store.NamedWrite {
+	base := care.PersonID(r.Account)
+	switch {
+	case base == "":
+		return nil
+	case r.Episode.WantsOther:
+		other := second(base)
+		if person == other {
+			other = base
+		}
+		person = other
+	case ev.Kind != care.FellDue || r.Episode.Ask == nil || !r.Episode.Beside && !r.Episode.Other:
+		return nil
+	}
+	data, err := json.Marshal(account{Active: person})
+	if err != nil {
+		in.Log.Error("an account can't be written", "err", err) // a struct of one string always can
+		return nil
+	}
+	return []store.NamedWrite{{Key: accountKey(string(base)), Bytes: data}}
+}
+
+// episodeID names an episode after its person and its beginning, so that the
+// same beginning worked out twice has one name. It tells neither.
+func episodeID(person care.PersonID, now time.Time) care.EpisodeID {
+	sum := sha256.Sum256([]byte(string(person) + strconv.FormatInt(now.UnixNano(), 10)))
+	return care.EpisodeID(strings.ToLower(base32.StdEncoding.EncodeToString(sum[:5])))
+}

@@ -1,0 +1,177 @@
+// Package intake turns one event into one commit. Every typed word is read by
+// the safety screen before anything else can fail; an emergency reaches the
+// person even when the flow errs, the gate refuses or the store is down.
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"turnstone/care"
+	"turnstone/flow"
+	"turnstone/record"
+	"turnstone/safety"
+	"turnstone/store"
+)
+
+// A Store is what intake needs from a store, and no more.
+type Store interface {
+	// Load returns the zero record for an unknown person.
+	Load(ctx context.Context, person string) (store.Record, error)
+	// Commit writes all of w or nothing; store.ErrStale if the record has moved on.
+	Commit(ctx context.Context, w store.Write) error
+	Get(ctx context.Context, key string) (value []byte, etag uint64, ok bool, err error)
+	Log(ctx context.Context, person string) ([][]byte, error)
+}
+
+// A Flow decides what an event comes to.
+type Flow interface {
+	Begin(s flow.Start) care.Episode
+	Step(ep care.Episode, ev care.Event, found care.Finding, now time.Time) (care.Change, error)
+}
+
+// A Screen reads words for danger signs.
+type Screen interface {
+	Read(text string, prefer care.Locale) care.Finding
+}
+
+// A Deliverer sends what a commit made due.
+type Deliverer interface {
+	Deliver(ctx context.Context, person care.PersonID) error
+}
+
+// A Cards sends the fixed emergency card without a record.
+type Cards interface {
+	CardNow(ctx context.Context, c Caller, event care.EventID) error
+}
+
+// A Caller is who an event comes from, and what the channel knows of them.
+type Caller struct {
+	Person  care.PersonID // pseudonym of the account
+	Address string        // where the channel reaches them
+	Locale  care.Locale
+	Zone    string
+	ZoneSet bool   // the zone was chosen, not guessed
+	Region  string // empty while unknown
+}
+
+// keepFinished is how long a finished episode is kept apart.
+const keepFinished = 180 * 24 * time.Hour
+
+// An Intake handles events. Its fields are set once, before the first event.
+type Intake struct {
+	Store  Store
+	Flow   Flow
+	Screen Screen
+	Door   safety.Door
+	Out    Deliverer
+	Cards  Cards
+	Now    func() time.Time
+	Log    *slog.Logger
+
+	// Committed, where set, is told of the log lines of each commit, in order.
+	Committed func(person care.PersonID, lines []care.Line)
+
+	mu      sync.Mutex
+	waiting []waitingEvent // emergencies that came while the store was down
+}
+
+type waitingEvent struct {
+	caller Caller
+	event  care.Event
+}
+
+// ErrSeen is the answer to an event that was handled before.
+var ErrSeen = errors.New("this event was handled before")
+
+// tries is how often a decision is made anew because somebody else committed
+// first; each time one of them got through.
+const tries = 50
+
+// Handle takes one event of a person. ErrSeen tells a redelivery; bad choices
+// are care.ErrBadChoice and care.ErrNoAsk. Any other error is the operator's.
+func (in *Intake) Handle(ctx context.Context, c Caller, ev care.Event) error {
+	var found care.Finding
+	if ev.Kind == care.Said {
+		found = in.Screen.Read(ev.Text, c.Locale) // first, so that no later fault can hide it
+	}
+	in.retry(ctx)
+	person, err := in.current(ctx, c)
+	if err == nil {
+		err = in.commit(ctx, c, person, ev, found)
+	}
+	switch {
+	case err == nil, errors.Is(err, ErrSeen), errors.Is(err, care.ErrBadChoice), errors.Is(err, care.ErrNoAsk), errors.Is(err, care.ErrStaff):
+		return err
+	case found.Class() == care.AmbulanceNow:
+		return errors.Join(err, in.cardAnyway(ctx, c, ev))
+	default:
+		return err
+	}
+}
+
+// cardAnyway sends the fixed card when nothing else works, and remembers to
+// raise the emergency as soon as the store is back.
+func (in *Intake) cardAnyway(ctx context.Context, c Caller, ev care.Event) error {
+	in.mu.Lock()
+	in.waiting = append(in.waiting, waitingEvent{c, ev})
+	in.mu.Unlock()
+	err := in.Cards.CardNow(ctx, c, ev.ID)
+	in.Log.ErrorContext(ctx, "the emergency card went out without the store", "event", string(ev.ID), "sent", err == nil)
+	return err
+}
+
+// retry raises the emergencies that came while the store was down.
+func (in *Intake) retry(ctx context.Context) {
+	in.mu.Lock()
+	waiting := in.waiting
+	in.waiting = nil
+	in.mu.Unlock()
+	for i, w := range waiting {
+		person, err := in.current(ctx, w.caller)
+		if err == nil {
+			err = in.commit(ctx, w.caller, person, w.event, in.Screen.Read(w.event.Text, w.caller.Locale))
+		}
+		if err != nil && !errors.Is(err, ErrSeen) {
+			in.mu.Lock()
+			in.waiting = append(waiting[i:len(waiting):len(waiting)], in.waiting...)
+			in.mu.Unlock()
+			return
+		}
+	}
+}
+
+// Retry raises what waits for the store; the wake-up loop calls it.
+func (in *Intake) Retry(ctx context.Context) { in.retry(ctx) }
+
+// Due does an item whose time has come.
+func (in *Intake) Due(ctx context.Context, person care.PersonID, it care.Item) error {
+	return in.commit(ctx, Caller{}, person, care.Event{Kind: care.FellDue, Item: it}, care.Finding{})
+}
+
+// Staff does what a staff member decided about an escalation.
+func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
+	data, _, ok, err := in.Store.Get(ctx, record.CardKey(act.ID))
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return fmt.Errorf("%w: no item has the ID %q", care.ErrStaff, act.ID)
+	}
+	card, err := record.DecodeCard(data)
+	if err != nil {
+		return err
+	}
+	if act.Text != "" {
+		if err := in.Door.Words(act.Text); err != nil {
+			return fmt.Errorf("%w: %w", care.ErrStaff, err)
+		}
+	}
+	return in.commitFrom(ctx, card.Person, care.Event{Kind: care.StaffDid, Staff: act}, func() (record.Record, bool) {
+		return card.Record(), true
+	})
+}
