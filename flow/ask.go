@@ -172,7 +172,7 @@ const (
 
 // offerFits keeps home care from being offered to anybody who is not at home.
 func (t *turn) offerFits(talk string) bool {
-	return talk != t.p.kinds[protocol.First].Then[care.Home] || t.disposition() == care.Home && !t.ep.Open
+	return talk != t.p.kinds[protocol.First].Then[care.Home] || t.ep.Disposition == care.Home && !t.ep.Open
 }
 
 // showAside asks the question beside the state.

@@ -160,6 +160,7 @@ const (
 
 func (t *turn) closeCheck(talk *protocol.Talk) error {
 	t.ep.Rounds[len(t.ep.Rounds)-1].Done = true
+	t.leftHalfway()
 	c := t.checkNow()
 	found := t.findings(c, talk.Judge)
 	for _, f := range found {
@@ -230,6 +231,7 @@ func (t *turn) offerAgain(talk *protocol.Talk) error {
 func (t *turn) closeLast(talk *protocol.Talk) error {
 	t.ep.Rounds[len(t.ep.Rounds)-1].Done = true
 	t.ep.LastDone = true
+	t.leftHalfway()
 	for _, f := range t.findings(t.checkNow(), false) {
 		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", len(t.ep.Rounds)-1, f.row), To: f.to, Names: f.names})
 	}

@@ -1,7 +1,6 @@
 package flow
 
 import (
-	"fmt"
 	"slices"
 
 	"turnstone/care"
@@ -29,26 +28,17 @@ func (t *turn) sign(s care.Sign) error {
 	if s.Class() == care.AmbulanceNow {
 		r.To = care.Ambulance
 	}
-	r.Row = t.signRow(s)
+	r.Row = "sign/" + string(s)
+	if t.told == nil {
+		t.told = map[string]string{}
+	}
+	t.told[r.Names[0]] = string(s)
 	t.raise(r)
 	t.judge()
-	t.fresh = max(t.fresh, r.To)
 	if r.To >= care.Emergency || t.ep.Open {
 		return t.emergency()
 	}
 	return t.typedRaise()
-}
-
-// signRow names the reason of a typed sign. After staff have settled it, the
-// same sign typed again is a new one.
-func (t *turn) signRow(s care.Sign) string {
-	n := 0
-	for _, r := range t.ep.Reasons {
-		if r.Settled {
-			n++
-		}
-	}
-	return fmt.Sprintf("sign/%s/%d", s, n)
 }
 
 // typedRaise goes on after a sign below emergency: the question is asked

@@ -10,7 +10,7 @@ import (
 // escalate asks staff to look. There is one item of each kind an episode:
 // asking again updates it, and opens a closed one again.
 func (t *turn) escalate(what string) {
-	i := slices.IndexFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.What == what })
+	i := slices.IndexFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.What == what && !e.Bare })
 	if i < 0 {
 		t.ep.Escalations = append(t.ep.Escalations, care.Escalation{ID: t.next(), What: what, Since: t.now, State: care.StateOpen})
 		i = len(t.ep.Escalations) - 1

@@ -84,19 +84,32 @@ func (t *turn) sensitive(round int, f care.Fact) bool {
 	return h != nil && fact != nil && slices.ContainsFunc(h.Values, func(v string) bool { return slices.Contains(fact.Sensitive, v) })
 }
 
-// raise notes a reason, once, and takes the disposition up to it. A new
-// reason at emergency or more opens the emergency, also after an earlier one
-// was closed.
+// raise notes a reason and takes the disposition up to it. The same row counts
+// once, but told again in this turn it is fresh again: it opens an emergency
+// that was closed, and what staff had settled.
 func (t *turn) raise(r care.Reason) {
-	if slices.ContainsFunc(t.ep.Reasons, func(had care.Reason) bool { return had.Row == r.Row }) {
+	again := slices.ContainsFunc(r.Names, t.toldAgain)
+	i := slices.IndexFunc(t.ep.Reasons, func(had care.Reason) bool { return had.Row == r.Row })
+	switch {
+	case i < 0:
+		t.ep.Reasons = append(t.ep.Reasons, r)
+	case !again:
 		return
+	default:
+		t.ep.Reasons[i] = r
 	}
-	t.ep.Reasons = append(t.ep.Reasons, r)
 	t.fresh = max(t.fresh, r.To)
 	t.ep.Disposition = max(t.ep.Disposition, r.To)
 	if r.To >= care.Emergency {
 		t.ep.Open = true
 	}
+}
+
+// toldAgain reports whether a reason was told in this turn, and not denied.
+func (t *turn) toldAgain(name string) bool {
+	value, told := t.told[name]
+	f := t.p.Facts[care.Fact(name)]
+	return told && (f == nil || value != care.No || f.Bad() == care.No)
 }
 
 // because lists what the disposition rests on, in protocol order.

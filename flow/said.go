@@ -64,7 +64,7 @@ func (t *turn) said(text string, found care.Finding) error {
 	if cmd, ok := t.f.set.Reader.Command(text, t.ep.Locale); ok && !(cmd == care.CmdGreeting && t.ep.State == StateRest) {
 		return t.command(cmd, text)
 	}
-	if found.Doubtful {
+	if found.Doubtful && !t.ep.Open { // with an emergency open the card comes again in any case
 		return t.doubt(found.Sign)
 	}
 	if _, asking := t.place(); !asking {

@@ -25,11 +25,12 @@ type turn struct {
 	log    []care.Line
 	lines  []care.Sentence
 
-	fresh       care.Disposition // the most severe reason found in this turn
-	rosen       care.Disposition // what staff were told in this turn
-	reportedNow bool             // the disposition stands in the log already
-	carded      bool             // the emergency card is in this turn's message
-	shown       bool             // where the episode now stands is in the message already
+	told        map[string]string // facts and signs that were told in this turn
+	fresh       care.Disposition  // the most severe reason found in this turn
+	rosen       care.Disposition  // what staff were told in this turn
+	reportedNow bool              // the disposition stands in the log already
+	carded      bool              // the emergency card is in this turn's message
+	shown       bool              // where the episode now stands is in the message already
 }
 
 // clone copies what a turn may change in place.
@@ -164,6 +165,10 @@ func (t *turn) store(f care.Fact, value string, skipped bool) {
 		r.Facts[f] = h
 	}
 	h.Add(value)
+	if t.told == nil {
+		t.told = map[string]string{}
+	}
+	t.told[string(f)] = value
 	h.Skipped, h.At = skipped, t.now
 	t.note(care.Line{Type: care.LineAnswer, Fact: f, Value: value})
 }

@@ -128,10 +128,9 @@ func (t *turn) startOver() error {
 // stop ends the questions and the messages. On day 0 the disposition so far
 // stands, and at least a clinician: the check is not finished.
 func (t *turn) stop() error {
-	unfinished := len(t.ep.Rounds) > 0 && !t.ep.Rounds[0].Done
 	t.ep.Aside = care.Aside{}
+	unfinished := t.leftHalfway()
 	if unfinished {
-		t.raise(care.Reason{Row: NotFinished, To: care.Clinician, Names: []string{NotFinished}})
 		t.reportedAtEnd()
 		t.escalate(care.AboutDisposition)
 		t.rosen = t.ep.Disposition
@@ -148,6 +147,16 @@ func (t *turn) stop() error {
 		t.say("not_finished")
 	}
 	return t.rest("cmd.stop")
+}
+
+// leftHalfway reports whether the day-0 questions were never answered to their
+// end. Nobody is at home then: a clinician must look.
+func (t *turn) leftHalfway() bool {
+	if len(t.ep.Rounds) == 0 || t.ep.Rounds[0].Done {
+		return false
+	}
+	t.raise(care.Reason{Row: NotFinished, To: care.Clinician, Names: []string{NotFinished}})
+	return true
 }
 
 // language changes the language, or lists those that there are.

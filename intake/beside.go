@@ -6,9 +6,7 @@ import (
 	"encoding/base32"
 	"encoding/json"
 	"fmt"
-	"strconv"
 	"strings"
-	"time"
 
 	"turnstone/care"
 	"turnstone/record"
@@ -88,9 +86,9 @@ func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) [
 	return []store.NamedWrite{{Key: accountKey(string(base)), Bytes: data}}
 }
 
-// episodeID names an episode after its person and its beginning, so that the
-// same beginning worked out twice has one name. It tells neither.
-func episodeID(person care.PersonID, now time.Time) care.EpisodeID {
-	sum := sha256.Sum256([]byte(string(person) + strconv.FormatInt(now.UnixNano(), 10)))
-	return care.EpisodeID(strings.ToLower(base32.StdEncoding.EncodeToString(sum[:5])))
+// episodeID names an episode after its person and its first event, so that
+// the same beginning worked out twice has one name. It tells neither.
+func episodeID(person care.PersonID, first care.EventID) care.EpisodeID {
+	sum := sha256.Sum256([]byte(string(person) + "\x00" + string(first)))
+	return care.EpisodeID(strings.ToLower(base32.StdEncoding.EncodeToString(sum[:10])))
 }

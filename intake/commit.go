@@ -17,7 +17,7 @@ import (
 // there if somebody else was first, and lets it be delivered.
 func (in *Intake) commit(ctx context.Context, c Caller, person care.PersonID, ev care.Event, found care.Finding) error {
 	after, err := in.write(ctx, person, ev, found, func() (record.Record, bool) {
-		return in.fresh(c, person, in.Now()), c.Person != ""
+		return in.fresh(c, person, ev.ID), c.Person != ""
 	})
 	switch {
 	case err != nil || c.Person == "":
@@ -126,8 +126,8 @@ func (in *Intake) record(was store.Record, ev care.Event, absent func() (record.
 		return &r, nil, nil
 	}
 	anew.Seen = r.Seen
-	if r.Episode.Erasing {
-		anew.Episode.Agenda = r.Episode.Agenda // the farewell still goes out
+	if r.Episode.Erasing { // the farewell still goes out, and the bare item of an open emergency
+		anew.Episode.Agenda, anew.Episode.Escalations = r.Episode.Agenda, r.Episode.Escalations
 		return &anew, nil, nil
 	}
 	kept, err := record.Keep(r, now.Add(keepFinished))
@@ -135,12 +135,12 @@ func (in *Intake) record(was store.Record, ev care.Event, absent func() (record.
 }
 
 // fresh is the record of somebody who was not there before.
-func (in *Intake) fresh(c Caller, person care.PersonID, now time.Time) record.Record {
-	beside := person != c.Person
+func (in *Intake) fresh(c Caller, person care.PersonID, first care.EventID) record.Record {
+	beside, now := person != c.Person, in.Now()
 	return record.Record{
 		Address: c.Address, Account: string(c.Person),
 		Episode: in.Flow.Begin(flow.Start{
-			ID: episodeID(person, now), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Other: beside, Now: now,
+			ID: episodeID(person, first), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Other: beside, Now: now,
 		}),
 	}
 }

@@ -104,41 +104,62 @@ func (o *Outbox) lane(ctx context.Context, person care.PersonID, lane store.Lane
 		lease = record.RoutineLease
 	}
 	began := time.Now()
+	var stuck stuck
 	for range turns {
 		if time.Since(began) > lease {
-			return nil // somebody else may have it by now; what is left is claimed again
+			break // somebody else may have it by now; what is left is claimed again
 		}
 		was, err := o.Store.Load(ctx, string(person))
 		if err != nil {
 			return fmt.Errorf("load: %w", err)
 		}
 		if was.Bytes == nil {
-			return nil
+			break
 		}
 		r, err := record.Decode(was.Bytes)
 		if err != nil {
 			return err
 		}
-		it, ok := first(r.Episode.Agenda, lane, o.Now())
+		it, ok := stuck.first(r.Episode.Agenda, lane, o.Now())
 		if !ok {
-			return nil
+			break
 		}
 		if err := o.do(ctx, person, was.Etag, r, it); err != nil {
-			return fmt.Errorf("item %s: %w", it.ID, err)
+			stuck.add(it, err)
 		}
 	}
-	return nil
+	return errors.Join(stuck.errs...)
+}
+
+// stuck are the ways that failed in one call: a channel that is down holds up
+// the messages after the one that failed, but neither the staff list nor a
+// check, and the other way round.
+type stuck struct {
+	ways []string
+	errs []error
+}
+
+func way(it care.Item) string {
+	if it.What == care.DoSay || it.What == care.DoRaise {
+		return it.What
+	}
+	return string(it.ID)
+}
+
+func (s *stuck) add(it care.Item, err error) {
+	s.ways = append(s.ways, way(it))
+	s.errs = append(s.errs, fmt.Errorf("item %s: %w", it.ID, err))
 }
 
 // first is the earliest item of a lane that is due: items of one instant come
-// in the order in which they were made.
-func first(agenda []care.Item, lane store.Lane, now time.Time) (care.Item, bool) {
+// in the order in which they were made, what the person reads before the rest.
+func (s *stuck) first(agenda []care.Item, lane store.Lane, now time.Time) (care.Item, bool) {
 	best := -1
 	for i, it := range agenda {
-		if record.LaneOf(it) != lane || it.Due.After(now) {
+		if record.LaneOf(it) != lane || it.Due.After(now) || slices.Contains(s.ways, way(it)) {
 			continue
 		}
-		if best < 0 || it.Due.Before(agenda[best].Due) {
+		if best < 0 || it.Due.Before(agenda[best].Due) || it.Due.Equal(agenda[best].Due) && it.What == care.DoSay && agenda[best].What != care.DoSay {
 			best = i
 		}
 	}
