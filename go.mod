@@ -6,8 +6,10 @@ require (
 	github.com/BurntSushi/toml v1.6.0 // indirect
 	github.com/jdkato/prose v1.2.1 // indirect
 	github.com/looplab/fsm v1.0.3 // indirect
+	github.com/montanaflynn/stats v0.6.3 // indirect
 	github.com/nicksnyder/go-i18n/v2 v2.7.0 // indirect
 	github.com/nyaruka/phonenumbers v1.8.1 // indirect
+	github.com/rivo/uniseg v0.4.7 // indirect
 	github.com/rogpeppe/go-internal v1.16.0 // indirect
 	go.etcd.io/bbolt v1.5.0 // indirect
 	go.uber.org/goleak v1.3.0 // indirect
@@ -18,5 +20,6 @@ require (
 	golang.org/x/text v0.44.0 // indirect
 	gonum.org/v1/gonum v0.17.0 // indirect
 	google.golang.org/protobuf v1.36.11 // indirect
+	gopkg.in/neurosnap/sentences.v1 v1.0.6 // indirect
 	pgregory.net/rapid v1.3.0 // indirect
 )

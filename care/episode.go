@@ -46,7 +46,8 @@ type Episode struct {
 	Retaken   string    `json:"retaken,omitempty"` // the screen that is asked again after going back
 	Ask       *Ask      `json:"ask,omitempty"`     // the open question
 
-	Rounds    []Round   `json:"rounds"` // answers, a round a talk that keeps its own
+	Rounds    []Round   `json:"rounds"`          // answers, a round a talk that keeps its own
+	Round     int       `json:"round,omitempty"` // the round that answers go into
 	InjuredAt time.Time `json:"injured_at,omitzero"`
 	Planned   bool      `json:"planned,omitempty"` // the checks have been planned once
 

@@ -65,7 +65,7 @@ func (t *turn) standing(r care.Round) Standing {
 
 // checkNow compares the running round with the entry and the last check.
 func (t *turn) checkNow() Comparison {
-	last := len(t.ep.Rounds) - 1
+	last := t.ep.Round
 	c := Comparison{Entry: t.standing(t.ep.Rounds[0]), Now: t.standing(t.ep.Rounds[last]), Check: t.ep.Rounds[last].Talk}
 	c.Before = c.Entry
 	for i := 1; i < last; i++ {
@@ -159,12 +159,12 @@ const (
 )
 
 func (t *turn) closeCheck(talk *protocol.Talk) error {
-	t.ep.Rounds[len(t.ep.Rounds)-1].Done = true
+	t.round().Done = true
 	t.leftHalfway()
 	c := t.checkNow()
 	found := t.findings(c, talk.Judge)
 	for _, f := range found {
-		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", len(t.ep.Rounds)-1, f.row), To: f.to, Names: f.names})
+		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", t.ep.Round, f.row), To: f.to, Names: f.names})
 	}
 	again := t.fresh >= care.Clinician && t.fresh == t.ep.Disposition
 	t.reportedAtEnd()
@@ -229,11 +229,11 @@ func (t *turn) offerAgain(talk *protocol.Talk) error {
 }
 
 func (t *turn) closeLast(talk *protocol.Talk) error {
-	t.ep.Rounds[len(t.ep.Rounds)-1].Done = true
+	t.round().Done = true
 	t.ep.LastDone = true
 	t.leftHalfway()
 	for _, f := range t.findings(t.checkNow(), false) {
-		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", len(t.ep.Rounds)-1, f.row), To: f.to, Names: f.names})
+		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", t.ep.Round, f.row), To: f.to, Names: f.names})
 	}
 	again := t.fresh >= care.Clinician && t.fresh == t.ep.Disposition
 	t.reportedAtEnd()

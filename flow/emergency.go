@@ -29,10 +29,7 @@ func (t *turn) sign(s care.Sign) error {
 		r.To = care.Ambulance
 	}
 	r.Row = "sign/" + string(s)
-	if t.told == nil {
-		t.told = map[string]string{}
-	}
-	t.told[r.Names[0]] = string(s)
+	t.toldNow(r.Names[0], string(s))
 	t.raise(r)
 	t.judge()
 	if r.To >= care.Emergency || t.ep.Open {

@@ -7,6 +7,7 @@ package flow
 import (
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"turnstone/care"
@@ -54,6 +55,7 @@ type Settings struct {
 // A Flow decides. It is safe for concurrent use.
 type Flow struct {
 	set     Settings
+	zones   sync.Map // name -> *time.Location
 	current *compiled
 	byID    map[string]*compiled
 }
@@ -63,7 +65,8 @@ type compiled struct {
 	*protocol.Protocol
 	table *table
 	order map[care.Fact]int
-	kinds map[string]*protocol.Talk // the one talk of a kind
+	kinds map[string]*protocol.Talk  // the one talk of a kind
+	rows  map[care.Fact]map[int]bool // in which combinations a fact stands
 }
 
 // New compiles the tables of every protocol and checks them.
@@ -89,7 +92,15 @@ func New(s Settings) (*Flow, error) {
 
 func compile(p *protocol.Protocol) (*compiled, error) {
 	t, err := newTable(p)
-	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}}
+	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}, rows: map[care.Fact]map[int]bool{}}
+	for n, row := range p.Raise {
+		for _, f := range row.When.Reads() {
+			if c.rows[f] == nil {
+				c.rows[f] = map[int]bool{}
+			}
+			c.rows[f][n] = true
+		}
+	}
 	for i, f := range p.Order {
 		c.order[f] = i
 	}
@@ -169,9 +180,21 @@ func (f *Flow) turn(ep care.Episode, ev care.Event, now time.Time) (*turn, error
 	if !ok {
 		return nil, fmt.Errorf("episode %s runs under protocol %s, which is not loaded", ep.ID, ep.Protocol)
 	}
-	zone, err := time.LoadLocation(ep.Zone)
+	zone, err := f.zone(ep.Zone)
 	if err != nil {
 		return nil, fmt.Errorf("episode %s: zone %q is unknown: %w", ep.ID, ep.Zone, err)
 	}
 	return &turn{f: f, p: p, ep: clone(ep), ev: ev, now: now, zone: zone, before: ep.Disposition}, nil
+}
+
+// zone finds a zone by name, once: reading the zone data is slow.
+func (f *Flow) zone(name string) (*time.Location, error) {
+	if z, ok := f.zones.Load(name); ok {
+		return z.(*time.Location), nil //nolint:forcetypeassert // only locations are stored
+	}
+	z, err := time.LoadLocation(name)
+	if err == nil {
+		f.zones.Store(name, z)
+	}
+	return z, err
 }

@@ -2,81 +2,76 @@ package flow
 
 import (
 	"fmt"
+	"maps"
 	"slices"
+	"strconv"
 	"strings"
 
 	"turnstone/care"
 	"turnstone/flow/protocol"
 )
 
-// judge tries every row on every round and raises. It can't lower: a reason
-// once found stays, whatever is answered later.
+// judge tries the rows that what was told in this turn can bring about. What
+// earlier turns found stays a reason; nothing here can lower.
 func (t *turn) judge() {
-	for i := range t.ep.Rounds {
-		t.ownRows(i)
-	}
-	for i := range t.ep.Rounds {
-		t.combinations(i)
-	}
-}
-
-// ownRows looks at what each fact gives by itself. The baselines of a check
-// are judged by the check's own rows.
-func (t *turn) ownRows(i int) {
-	r := &t.ep.Rounds[i]
+	r := t.round()
 	check := t.p.Talks[r.Talk].Kind != protocol.First
-	for _, name := range sortedKeys(r.Facts) {
-		f := t.p.Facts[name]
-		if check && slices.Contains(t.p.Roles.Baselines(), name) {
-			continue
+	for _, name := range slices.Sorted(maps.Keys(t.told)) {
+		f := t.p.Facts[care.Fact(name)]
+		if f == nil || r.Facts[f.Name] == nil || check && slices.Contains(t.p.Roles.Baselines(), f.Name) {
+			continue // a sign without a fact, or a baseline: a check's own rows judge those
 		}
-		for _, value := range r.Facts[name].Values {
-			t.ownRow(i, f, value, r.Facts[name])
+		for _, value := range r.Facts[f.Name].Values {
+			t.ownRow(f, value, r.Facts[f.Name])
+		}
+	}
+	v := t.viewOf(t.ep.Round)
+	for n := range t.p.Raise {
+		if t.touched(n) {
+			t.combination(n, v)
 		}
 	}
 }
 
-func (t *turn) ownRow(round int, f *protocol.Fact, value string, h *care.Held) {
-	v := t.viewOf(round)
-	for _, to := range sortedValues(f.To) {
+// ownRow is what one answer gives by itself.
+func (t *turn) ownRow(f *protocol.Fact, value string, h *care.Held) {
+	for to, d := range f.To {
 		if !matches(f, value, to) {
 			continue
 		}
-		d := f.To[to]
-		v.read(f.Name)
 		t.raise(care.Reason{
-			Row: fmt.Sprintf("%d/%s=%s", round, f.Name, to), To: d, Names: []string{string(f.Name)},
+			Row: strconv.Itoa(t.ep.Round) + "/" + string(f.Name) + "=" + to, To: d, Names: []string{string(f.Name)},
 			Sensitive: slices.Contains(f.Sensitive, to), Doubt: value == care.Unsure || h.Doubted,
 		})
 	}
 }
 
-func sortedValues(to map[string]care.Disposition) []string {
-	var list []string
-	for v := range to {
-		list = append(list, v)
+// touched reports whether something told in this turn stands in row n.
+func (t *turn) touched(n int) bool {
+	for name := range t.told {
+		if t.p.rows[care.Fact(name)][n] {
+			return true
+		}
 	}
-	slices.Sort(list)
-	return list
+	return false
 }
 
-func (t *turn) combinations(round int) {
-	for n, row := range t.p.Raise {
-		ok, facts := row.When.Holds(t.p.Protocol, t.viewOf(round))
-		if !ok {
-			continue
-		}
-		if len(row.Names) > 0 {
-			facts = row.Names
-		}
-		var names []string
-		sensitive := false
-		for _, f := range facts {
-			names = append(names, string(f))
-			sensitive = sensitive || t.sensitive(round, f)
-		}
-		t.raise(care.Reason{Row: fmt.Sprintf("%d/row%d/%s", round, n, strings.Join(names, "+")), To: row.To, Names: names, Sensitive: sensitive})
+func (t *turn) combination(n int, v *view) {
+	row := &t.p.Raise[n]
+	ok, facts := row.When.Holds(t.p.Protocol, v)
+	if !ok {
+		return
 	}
+	if len(row.Names) > 0 {
+		facts = row.Names
+	}
+	var names []string
+	sensitive := false
+	for _, f := range facts {
+		names = append(names, string(f))
+		sensitive = sensitive || t.sensitive(t.ep.Round, f)
+	}
+	t.raise(care.Reason{Row: fmt.Sprintf("%d/row%d/%s", t.ep.Round, n, strings.Join(names, "+")), To: row.To, Names: names, Sensitive: sensitive})
 }
 
 func (t *turn) sensitive(round int, f care.Fact) bool {

@@ -101,8 +101,7 @@ func (t *turn) takeGroup(s *protocol.Screen, chosen []string, skipped bool) {
 		case !unsure:
 			t.store(f, care.No, false)
 		case t.p.Facts[f].To[care.Unsure] == top:
-			t.store(f, care.Unsure, skipped)
-			t.round().Facts[f].Grouped = true
+			t.store(f, care.Unsure, skipped).Grouped = true
 		}
 	}
 }
@@ -126,8 +125,7 @@ func (t *turn) takeOne(f *protocol.Fact, chosen []string, skipped bool) {
 	case care.Since:
 		value, unsure = t.since(f, value, unsure)
 	}
-	t.store(f.Name, value, skipped)
-	h := t.round().Facts[f.Name]
+	h := t.store(f.Name, value, skipped)
 	h.Doubted = h.Doubted || unsure && f.Kind != care.Consent
 	h.Grouped = false
 }

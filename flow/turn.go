@@ -25,6 +25,7 @@ type turn struct {
 	log    []care.Line
 	lines  []care.Sentence
 
+	copied      map[int]bool      // rounds whose answers were copied
 	told        map[string]string // facts and signs that were told in this turn
 	fresh       care.Disposition  // the most severe reason found in this turn
 	rosen       care.Disposition  // what staff were told in this turn
@@ -39,16 +40,7 @@ func clone(ep care.Episode) care.Episode {
 	ep.Reasons = slices.Clone(ep.Reasons)
 	ep.Escalations = slices.Clone(ep.Escalations)
 	ep.Agenda = slices.Clone(ep.Agenda)
-	ep.Rounds = slices.Clone(ep.Rounds)
-	for i := range ep.Rounds {
-		facts := make(map[care.Fact]*care.Held, len(ep.Rounds[i].Facts))
-		for f, h := range ep.Rounds[i].Facts {
-			held := *h
-			held.Values = slices.Clone(h.Values)
-			facts[f] = &held
-		}
-		ep.Rounds[i].Facts = facts
-	}
+	ep.Rounds = slices.Clone(ep.Rounds) // the answers within are copied when one is stored
 	return ep
 }
 
@@ -93,8 +85,12 @@ func (t *turn) begin(talk *protocol.Talk) error {
 		return err
 	}
 	t.ep.Trail, t.ep.Tries, t.ep.Retaken, t.ep.Aside, t.ep.Ask, t.shown = nil, 0, "", care.Aside{}, nil, false
-	if own := ownRound(talk.Kind); own && !(talk.Kind == protocol.First && len(t.ep.Rounds) > 0) {
-		t.ep.Rounds = append(t.ep.Rounds, care.Round{Talk: talk.Name, At: t.now, Facts: map[care.Fact]*care.Held{}})
+	switch {
+	case talk.Kind == protocol.First && len(t.ep.Rounds) > 0:
+		t.ep.Round = 0
+	case ownRound(talk.Kind):
+		t.ep.Rounds = append(t.ep.Rounds, care.Round{Talk: talk.Name, At: t.now})
+		t.ep.Round = len(t.ep.Rounds) - 1
 	}
 	return t.settle()
 }
@@ -154,23 +150,40 @@ func (t *turn) wanted(s *protocol.Screen) bool {
 }
 
 // round is the round that answers go into.
-func (t *turn) round() *care.Round { return &t.ep.Rounds[len(t.ep.Rounds)-1] }
+func (t *turn) round() *care.Round { return &t.ep.Rounds[t.ep.Round] }
 
-// store keeps an answer beside those given before.
-func (t *turn) store(f care.Fact, value string, skipped bool) {
+// store keeps an answer beside those given before. What came in with the
+// episode is not changed: the round and the answer are copied first.
+func (t *turn) store(f care.Fact, value string, skipped bool) *care.Held {
 	r := t.round()
-	h := r.Facts[f]
-	if h == nil {
-		h = &care.Held{}
-		r.Facts[f] = h
+	if t.copied == nil || !t.copied[t.ep.Round] {
+		facts := make(map[care.Fact]*care.Held, len(r.Facts)+1)
+		maps.Copy(facts, r.Facts)
+		r.Facts = facts
+		if t.copied == nil {
+			t.copied = map[int]bool{}
+		}
+		t.copied[t.ep.Round] = true
 	}
+	h := &care.Held{}
+	if had := r.Facts[f]; had != nil {
+		*h = *had
+		h.Values = slices.Clone(had.Values)
+	}
+	r.Facts[f] = h
 	h.Add(value)
+	h.Skipped, h.At = skipped, t.now
+	t.toldNow(string(f), value)
+	t.note(care.Line{Type: care.LineAnswer, Fact: f, Value: value})
+	return h
+}
+
+// toldNow notes what was told in this turn.
+func (t *turn) toldNow(name, value string) {
 	if t.told == nil {
 		t.told = map[string]string{}
 	}
-	t.told[string(f)] = value
-	h.Skipped, h.At = skipped, t.now
-	t.note(care.Line{Type: care.LineAnswer, Fact: f, Value: value})
+	t.told[name] = value
 }
 
 // say adds a sentence to the message of this turn. Arguments come in pairs.
@@ -254,5 +267,3 @@ func Equal(a, b care.Episode) bool {
 	y, err2 := json.Marshal(b)
 	return err1 == nil && err2 == nil && string(x) == string(y)
 }
-
-func sortedKeys[V any](m map[care.Fact]V) []care.Fact { return slices.Sorted(maps.Keys(m)) }
