@@ -25,8 +25,11 @@ func (t *turn) show() {
 		return
 	}
 	s := pl.screen
-	if t.ep.Other {
+	switch {
+	case t.ep.Other:
 		t.say("whose.other")
+	case t.ep.Beside:
+		t.say("whose.you")
 	}
 	t.tell()
 	if pl.talk.Kind == protocol.First {

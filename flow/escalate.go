@@ -20,6 +20,9 @@ func (t *turn) escalate(what string) {
 		e.State, e.By, e.Since = care.StateOpen, "", t.now
 	}
 	e.Disposition = t.disposition()
+	if len(t.ep.Rounds) == 0 || !t.ep.Rounds[0].Done { // not decided yet is not home
+		e.Disposition = max(e.Disposition, care.Clinician)
+	}
 	e.Because = nil
 	if what != care.AboutHuman && what != care.AboutUnsafe {
 		e.Because = t.because()

@@ -39,7 +39,11 @@ func (t *turn) command(cmd care.Command, text string) error {
 		return t.hide()
 	case care.CmdOther:
 		t.ep.WantsOther, t.ep.Beside = true, true
-		t.say("cmd.other")
+		if t.ep.Other {
+			t.say("cmd.other_back")
+		} else {
+			t.say("cmd.other")
+		}
 		t.send(nil, "", true)
 		return nil
 	case care.CmdSkip:
