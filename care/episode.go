@@ -84,20 +84,34 @@ const (
 
 // A Round holds the answers of one talk.
 type Round struct {
-	Talk  string         `json:"talk"`
-	At    time.Time      `json:"at"`
-	Facts map[Fact]*Held `json:"facts,omitempty"`
-	Done  bool           `json:"done,omitempty"`
+	Talk  string    `json:"talk"`
+	At    time.Time `json:"at"`
+	Facts Answers   `json:"facts,omitempty"`
+	Done  bool      `json:"done,omitempty"`
 }
 
 // Held is every answer that was given to one question, the latest last. An
 // answer that is taken back stays: it may still be the true one.
 type Held struct {
+	Fact    Fact      `json:"fact"`
 	Values  []string  `json:"values"`            // several choices of one answer are joined by a comma
 	Skipped bool      `json:"skipped,omitempty"` // skipped, or unreadable after two tries
 	Doubted bool      `json:"doubted,omitempty"` // was once not sure, where that stands for values
 	Grouped bool      `json:"grouped,omitempty"` // not sure about a group that it stands in
 	At      time.Time `json:"at,omitzero"`
+}
+
+// Answers are the answers of a round, one Held a fact.
+type Answers []*Held
+
+// Get returns the answers to f, or nil.
+func (a Answers) Get(f Fact) *Held {
+	for _, h := range a {
+		if h.Fact == f {
+			return h
+		}
+	}
+	return nil
 }
 
 // Latest returns the last answer.

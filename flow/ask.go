@@ -109,29 +109,41 @@ func (t *turn) tell() {
 
 // askOf is the question of a screen.
 func (t *turn) askOf(s *protocol.Screen) *care.Ask {
-	ask := &care.Ask{Facts: s.Facts, Kind: t.kindNow(s)}
 	switch {
 	case t.plainNow(s):
-		ask.Choices = choices(t.f.set.Book, "", care.Yes, care.No, care.Unsure)
-	case s.Kind == care.AnyOf:
-		for _, f := range s.Facts {
-			ask.Choices = append(ask.Choices, care.Choice{Value: string(f), Label: care.SentenceKey("label." + string(f))})
-		}
-		ask.Choices = append(ask.Choices, choices(t.f.set.Book, "", care.None, care.Unsure)...)
+		return &care.Ask{Facts: s.Facts, Kind: care.YesNo, Choices: choices(t.f.set.Book, "", care.Yes, care.No, care.Unsure)}
 	case s.Kind == care.NextOf:
-		ask.Choices = choices(t.f.set.Book, "", care.Next)
+		ask := &care.Ask{Kind: care.NextOf, Choices: choices(t.f.set.Book, "", care.Next)}
 		for _, o := range t.offers(s) {
 			ask.Choices = append(ask.Choices, care.Choice{Value: o, Label: care.SentenceKey("label.offer." + o)})
 		}
-	case s.Kind == care.YesNo && len(t.p.Facts[s.Facts[0]].Values) == 0:
-		ask.Choices = choices(t.f.set.Book, s.Facts[0], care.Yes, care.No, care.Unsure)
-	case s.Kind == care.Consent:
-		ask.Choices = choices(t.f.set.Book, s.Facts[0], care.Yes, care.No)
-	default:
-		ask.Choices = choices(t.f.set.Book, s.Facts[0], t.p.Facts[s.Facts[0]].Values...)
-		if s.Kind == care.Several {
-			ask.Choices = append(ask.Choices, choices(t.f.set.Book, "", care.Unsure)...)
+		return ask
+	}
+	ask := *t.p.asks[s] // the choices are the same for everybody
+	return &ask
+}
+
+// askFor puts a screen's question together, once, when its protocol is compiled.
+func askFor(p *protocol.Protocol, book Book, s *protocol.Screen) *care.Ask {
+	ask := &care.Ask{Facts: s.Facts, Kind: s.Kind}
+	if s.Kind == care.AnyOf {
+		for _, f := range s.Facts {
+			ask.Choices = append(ask.Choices, care.Choice{Value: string(f), Label: care.SentenceKey("label." + string(f))})
 		}
+		ask.Choices = append(ask.Choices, choices(book, "", care.None, care.Unsure)...)
+		return ask
+	}
+	f := p.Facts[s.Facts[0]]
+	values := f.Values
+	switch {
+	case s.Kind == care.Consent:
+		values = []string{care.Yes, care.No}
+	case s.Kind == care.YesNo && len(values) == 0:
+		values = []string{care.Yes, care.No, care.Unsure}
+	}
+	ask.Choices = choices(book, f.Name, values...)
+	if s.Kind == care.Several {
+		ask.Choices = append(ask.Choices, choices(book, "", care.Unsure)...)
 	}
 	return ask
 }

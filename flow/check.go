@@ -51,10 +51,10 @@ func (t *turn) standing(r care.Round) Standing {
 	ro := t.p.Roles
 	s := Standing{
 		Pain: noPain, At: r.At,
-		Walking: r.Facts[ro.Walking].Latest(), Swelling: r.Facts[ro.Swelling].Latest(),
-		Overall: r.Facts[ro.Overall].Latest(), Steps: r.Facts[ro.Steps].Latest(),
+		Walking: r.Facts.Get(ro.Walking).Latest(), Swelling: r.Facts.Get(ro.Swelling).Latest(),
+		Overall: r.Facts.Get(ro.Overall).Latest(), Steps: r.Facts.Get(ro.Steps).Latest(),
 	}
-	if h := r.Facts[ro.Pain]; h != nil {
+	if h := r.Facts.Get(ro.Pain); h != nil {
 		s.Asked, s.At = true, h.At
 		if n, err := strconv.Atoi(h.Latest()); err == nil {
 			s.Pain = n

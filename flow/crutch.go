@@ -50,7 +50,7 @@ func (t *turn) crutchSize(key string) (string, []string) {
 func whole(x float64) string { return strconv.Itoa(int(math.Round(x))) }
 
 func (t *turn) closeCrutches() error {
-	fit := t.round().Facts["crutch_fit"]
+	fit := t.round().Facts.Get("crutch_fit")
 	if h := t.p.Roles.Height; h == "" || fit == nil {
 		return t.rest(t.farewell())
 	}

@@ -67,6 +67,7 @@ type compiled struct {
 	order map[care.Fact]int
 	kinds map[string]*protocol.Talk  // the one talk of a kind
 	rows  map[care.Fact]map[int]bool // in which combinations a fact stands
+	asks  map[*protocol.Screen]*care.Ask
 }
 
 // New compiles the tables of every protocol and checks them.
@@ -74,7 +75,7 @@ func New(s Settings) (*Flow, error) {
 	f := &Flow{set: s, byID: map[string]*compiled{}}
 	var faults []error
 	for _, p := range s.Protocols {
-		c, err := compile(p)
+		c, err := compile(p, s.Book)
 		if err != nil {
 			faults = append(faults, fmt.Errorf("protocol %s: %w", p.ID(), err))
 			continue
@@ -90,9 +91,9 @@ func New(s Settings) (*Flow, error) {
 	return f, errors.Join(faults...)
 }
 
-func compile(p *protocol.Protocol) (*compiled, error) {
+func compile(p *protocol.Protocol, book Book) (*compiled, error) {
 	t, err := newTable(p)
-	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}, rows: map[care.Fact]map[int]bool{}}
+	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}, rows: map[care.Fact]map[int]bool{}, asks: map[*protocol.Screen]*care.Ask{}}
 	for n, row := range p.Raise {
 		for _, f := range row.When.Reads() {
 			if c.rows[f] == nil {
@@ -107,6 +108,11 @@ func compile(p *protocol.Protocol) (*compiled, error) {
 	for _, name := range p.TalkSeq {
 		if talk := p.Talks[name]; c.kinds[talk.Kind] == nil {
 			c.kinds[talk.Kind] = talk
+		}
+		for i := range p.Talks[name].Screens {
+			if s := &p.Talks[name].Screens[i]; s.Say == "" {
+				c.asks[s] = askFor(p, book, s)
+			}
 		}
 	}
 	return c, err

@@ -18,11 +18,11 @@ func (t *turn) judge() {
 	check := t.p.Talks[r.Talk].Kind != protocol.First
 	for _, name := range slices.Sorted(maps.Keys(t.told)) {
 		f := t.p.Facts[care.Fact(name)]
-		if f == nil || r.Facts[f.Name] == nil || check && slices.Contains(t.p.Roles.Baselines(), f.Name) {
+		if f == nil || r.Facts.Get(f.Name) == nil || check && slices.Contains(t.p.Roles.Baselines(), f.Name) {
 			continue // a sign without a fact, or a baseline: a check's own rows judge those
 		}
-		for _, value := range r.Facts[f.Name].Values {
-			t.ownRow(f, value, r.Facts[f.Name])
+		for _, value := range r.Facts.Get(f.Name).Values {
+			t.ownRow(f, value, r.Facts.Get(f.Name))
 		}
 	}
 	v := t.viewOf(t.ep.Round)
@@ -75,7 +75,7 @@ func (t *turn) combination(n int, v *view) {
 }
 
 func (t *turn) sensitive(round int, f care.Fact) bool {
-	h, fact := t.ep.Rounds[round].Facts[f], t.p.Facts[f]
+	h, fact := t.ep.Rounds[round].Facts.Get(f), t.p.Facts[f]
 	return h != nil && fact != nil && slices.ContainsFunc(h.Values, func(v string) bool { return slices.Contains(fact.Sensitive, v) })
 }
 

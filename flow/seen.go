@@ -10,7 +10,7 @@ import (
 func (t *turn) closeSeen() error {
 	r := t.round()
 	r.Done = true
-	seen, xray := r.Facts[t.p.Roles.Seen].Latest(), r.Facts[t.p.Roles.Xray].Latest()
+	seen, xray := r.Facts.Get(t.p.Roles.Seen).Latest(), r.Facts.Get(t.p.Roles.Xray).Latest()
 	if seen == care.Yes && (xray == "fracture" || xray == "no_fracture") {
 		return t.examined(xray)
 	}

@@ -50,7 +50,7 @@ func (t *turn) goOn() error {
 func (t *turn) latestOf(s *protocol.Screen) string {
 	var all []string
 	for _, f := range s.Facts {
-		all = append(all, t.round().Facts[f].Latest())
+		all = append(all, t.round().Facts.Get(f).Latest())
 	}
 	return strings.Join(all, ";")
 }
@@ -158,7 +158,7 @@ func (t *turn) since(f *protocol.Fact, value string, unsure bool) (string, bool)
 // effects does what an answer brings beside its disposition.
 func (t *turn) effects(s *protocol.Screen) {
 	for _, name := range s.Facts {
-		f, value := t.p.Facts[name], t.round().Facts[name].Latest()
+		f, value := t.p.Facts[name], t.round().Facts.Get(name).Latest()
 		switch name {
 		case t.p.Roles.Region:
 			t.region(value)

@@ -3,7 +3,6 @@ package flow
 import (
 	"encoding/json"
 	"fmt"
-	"maps"
 	"slices"
 	"strconv"
 	"time"
@@ -25,7 +24,6 @@ type turn struct {
 	log    []care.Line
 	lines  []care.Sentence
 
-	copied      map[int]bool      // rounds whose answers were copied
 	told        map[string]string // facts and signs that were told in this turn
 	fresh       care.Disposition  // the most severe reason found in this turn
 	rosen       care.Disposition  // what staff were told in this turn
@@ -156,21 +154,16 @@ func (t *turn) round() *care.Round { return &t.ep.Rounds[t.ep.Round] }
 // episode is not changed: the round and the answer are copied first.
 func (t *turn) store(f care.Fact, value string, skipped bool) *care.Held {
 	r := t.round()
-	if t.copied == nil || !t.copied[t.ep.Round] {
-		facts := make(map[care.Fact]*care.Held, len(r.Facts)+1)
-		maps.Copy(facts, r.Facts)
-		r.Facts = facts
-		if t.copied == nil {
-			t.copied = map[int]bool{}
-		}
-		t.copied[t.ep.Round] = true
+	h := &care.Held{Fact: f}
+	i := slices.IndexFunc(r.Facts, func(had *care.Held) bool { return had.Fact == f })
+	r.Facts = slices.Clone(r.Facts)
+	if i < 0 {
+		r.Facts = append(r.Facts, h)
+	} else {
+		*h = *r.Facts[i]
+		h.Values = slices.Clone(h.Values)
+		r.Facts[i] = h
 	}
-	h := &care.Held{}
-	if had := r.Facts[f]; had != nil {
-		*h = *had
-		h.Values = slices.Clone(had.Values)
-	}
-	r.Facts[f] = h
 	h.Add(value)
 	h.Skipped, h.At = skipped, t.now
 	t.toldNow(string(f), value)

@@ -35,7 +35,7 @@ func (v *view) read(f care.Fact) []*care.Held {
 	}
 	var all []*care.Held
 	for _, i := range v.rounds {
-		if h := v.t.ep.Rounds[i].Facts[f]; h != nil && len(h.Values) > 0 {
+		if h := v.t.ep.Rounds[i].Facts.Get(f); h != nil && len(h.Values) > 0 {
 			all = append(all, h)
 		}
 	}
