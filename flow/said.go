@@ -126,6 +126,9 @@ func (t *turn) asideRead(found care.Finding) error {
 	if t.ep.State == StateRest {
 		return t.reopen()
 	}
+	if pl, _ := t.place(); t.ep.Open && pl.talk.Kind == protocol.Emergent {
+		t.again() // whoever comes back to an open emergency sees the card first
+	}
 	t.show()
 	return nil
 }

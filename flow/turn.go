@@ -201,7 +201,7 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 		return
 	}
 	lines := t.lines
-	if t.f.set.Practice {
+	if t.f.set.Practice && !neutral[lines[0].Key] {
 		lines = append([]care.Sentence{sentence("practice")}, lines...)
 	}
 	t.lines = nil
@@ -210,6 +210,10 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 		Say: &care.Message{Lines: lines, Picture: picture, Ask: ask},
 	})
 }
+
+// neutral sentences tell nobody who looks over a shoulder what this is about;
+// nothing stands before them.
+var neutral = map[care.SentenceKey]bool{"neutral": true, "neutral.again": true, "cmd.hidden": true}
 
 // answering reports whether somebody is there: what they wait for is urgent.
 func (t *turn) answering() bool { return t.ev.Kind != care.FellDue }

@@ -55,7 +55,9 @@ func (o *Outbox) Next(ctx context.Context) (time.Time, bool) {
 	for _, lane := range []store.Lane{store.Urgent, store.Routine} {
 		at, ok, err := o.Store.NextDue(ctx, lane)
 		if err != nil {
-			o.Log.ErrorContext(ctx, "the store can't tell what is due next", "err", err)
+			if ctx.Err() == nil {
+				o.Log.ErrorContext(ctx, "the store can't tell what is due next", "err", err)
+			}
 			continue
 		}
 		if ok && (!found || at.Before(next)) {

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"turnstone/adapters/terminal"
 	"turnstone/care"
 	"turnstone/flow"
 	"turnstone/flow/answer"
@@ -51,7 +52,7 @@ func load(protocolName string) (*parts, error) {
 		return nil, err
 	}
 	p.door = safety.Door{Class: p.book.Class, Forbidden: forbidden.Find, Number: p.numbers.Emergency}
-	return &p, p.book.Check(p.flow.Keys())
+	return &p, errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()))
 }
 
 // A house is the parts put together around a store and a channel.
