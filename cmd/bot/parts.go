@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"turnstone/adapters/terminal"
@@ -30,21 +31,24 @@ type parts struct {
 	door    safety.Door
 }
 
-// load reads and checks everything; each fault is in the error.
+// load reads and checks everything, side by side; each fault is in the error.
 func load(protocolName string) (*parts, error) {
 	var p parts
-	var errs [6]error
 	var protocols []*protocol.Protocol
-	p.book, errs[0] = locales.Load(locales.Files)
-	p.numbers, errs[1] = locales.LoadNumbers(locales.Files)
-	p.screen, errs[2] = safety.LoadScreen(locales.Files)
-	p.reader, errs[3] = answer.Load(locales.Files)
-	protocols, errs[4] = protocol.Embedded()
-	forbidden, err := safety.LoadForbidden(locales.Files)
-	errs[5] = err
+	var forbidden *safety.Forbidden
+	var errs [6]error
+	var wg sync.WaitGroup
+	wg.Go(func() { p.screen, errs[0] = safety.LoadScreen(locales.Files) })
+	wg.Go(func() { p.reader, errs[1] = answer.Load(locales.Files) })
+	wg.Go(func() { p.book, errs[2] = locales.Load(locales.Files) })
+	wg.Go(func() { p.numbers, errs[3] = locales.LoadNumbers(locales.Files) })
+	wg.Go(func() { protocols, errs[4] = protocol.Embedded() })
+	wg.Go(func() { forbidden, errs[5] = safety.LoadForbidden(locales.Files) })
+	wg.Wait()
 	if err := errors.Join(errs[:]...); err != nil {
 		return nil, err
 	}
+	var err error
 	p.flow, err = flow.New(flow.Settings{
 		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true,
 	})
