@@ -67,9 +67,12 @@ type house struct {
 	outbox *outbox.Outbox
 }
 
-// build opens the store in dir and puts everything together.
-func build(p *parts, dir string, sender outbox.Sender, cards intake.Cards, now func() time.Time, log *slog.Logger) (*house, error) {
-	s, err := bolt.Open(dir, bolt.Options{Clock: now, Log: log})
+const noBallast = -1
+
+// build opens the store in dir and puts everything together. A ballast of 0 is
+// the store's own; noBallast keeps none, for a folder that is thrown away.
+func build(p *parts, dir string, ballast int64, sender outbox.Sender, cards intake.Cards, now func() time.Time, log *slog.Logger) (*house, error) {
+	s, err := bolt.Open(dir, bolt.Options{Clock: now, Log: log, Ballast: ballast})
 	if err != nil {
 		return nil, err
 	}

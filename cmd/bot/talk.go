@@ -108,8 +108,9 @@ func talk(ctx context.Context, args []string, w world) error {
 }
 
 func talkData(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
-	dir := f.data
+	dir, ballast := f.data, int64(0)
 	if dir == "" {
+		ballast = noBallast
 		if dir, err = os.MkdirTemp("", "turnstone-talk-"); err != nil {
 			return err
 		}
@@ -117,7 +118,7 @@ func talkData(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
 	}
 	clock := data.NewClock(f.at)
 	door := data.New(w.in, w.out, clock)
-	h, err := build(p, dir, door, door, clock.Now, logger(w.err))
+	h, err := build(p, dir, ballast, door, door, clock.Now, logger(w.err))
 	if err != nil {
 		return err
 	}
@@ -143,7 +144,7 @@ func talkTerminal(ctx context.Context, p *parts, f talkFlags, w world) (err erro
 	}
 	defer func() { err = errors.Join(err, log.Close()) }()
 	screen := terminal.New(w.in, w.out, w.env)
-	h, err := build(p, dir, screen, screen, time.Now, logger(log))
+	h, err := build(p, dir, 0, screen, screen, time.Now, logger(log))
 	if err != nil {
 		return err
 	}

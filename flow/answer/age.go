@@ -74,7 +74,11 @@ func (a ager) ageAt(i int) (years float64, n int, ok bool) {
 	m := a.ms[i]
 	switch m.label {
 	case "fixed":
-		return numberToken(m.value).num, 1, true
+		n = 1
+		if i+2 < len(a.ms) && a.ms[i+1].label == "#" && a.ms[i+2].label == "unit" && a.ms[i+2].value != "year" {
+			n = 3 // "a year and three months"
+		}
+		return numberToken(m.value).num, n, true
 	case "unit":
 		return 0, 1, false
 	}

@@ -118,7 +118,7 @@ func (l *language) read(q Question, raw []token) ([]string, verdict) {
 		return one(l.since(l.prepare("since", raw), q.At))
 	case care.Height:
 		return one(l.height(l.prepare("height", raw)))
-	case care.OneOf, care.NextOf:
+	case care.OneOf, care.NextOf, kindSide, kindBetter:
 		return one(l.oneOf(q, raw))
 	case care.AnyOf, care.Several:
 		return l.someOf(q, raw)
@@ -162,8 +162,8 @@ func (r *Reader) ReadKind(kind string, locale care.Locale, at time.Time, text st
 }
 
 var kinds = map[string]care.Kind{
-	"yesno": care.YesNo, "scale0to10": care.Scale, "side": care.OneOf, "when_injured": care.Since, "age_years": care.Age,
-	"height": care.Height, "consent": care.Consent, "better_same_worse": care.OneOf, "choice": care.OneOf,
+	"yesno": care.YesNo, "scale0to10": care.Scale, "side": kindSide, "when_injured": care.Since, "age_years": care.Age,
+	"height": care.Height, "consent": care.Consent, "better_same_worse": kindBetter, "choice": care.OneOf,
 }
 
 func options(values ...string) []Option {

@@ -64,24 +64,22 @@ func (l *language) optionKeys(o Option) (role string, keys map[string]bool) {
 	return role, keys
 }
 
-// keys returns the meaning groups and the stems of the words that carry
-// meaning, each with the token where it begins.
-func (l *language) keys(ts []token) map[string]int {
-	out := map[string]int{}
-	for i := range ts {
+// keys returns the stems of the words that carry meaning and the groups that
+// they belong to, each with the tokens where it begins.
+func (l *language) keys(ts []token) map[string][]int {
+	out := map[string][]int{}
+	for i, t := range ts {
 		l.choice.groups.each(ts, i, func(p *phrase, _ int) {
 			for g := range strings.SplitSeq(p.value, ",") {
-				out["group "+g] = i
+				out["group "+g] = append(out["group "+g], i)
 			}
 		})
-	}
-	for i, t := range ts {
 		if t.sign || (t.isNum && t.digit) {
 			continue
 		}
 		for _, w := range []string{t.word, t.alt} {
 			if w != "" && !l.choice.stop[w] {
-				out[l.choice.stem(w)] = i
+				out[l.choice.stem(w)] = append(out[l.choice.stem(w)], i)
 			}
 		}
 	}
@@ -137,6 +135,9 @@ func (c *choice) byPlace() (string, bool) {
 		}
 	}
 	places, ok := c.places()
+	if have(c.ms, "none", "all", "both", "unsure", "other") {
+		return "", false // "los dos" names no place
+	}
 	if !ok || len(places) != 1 {
 		return "", false
 	}
@@ -251,20 +252,27 @@ func (c *choice) byWords() (string, verdict) {
 	return "", nothing
 }
 
-// scores weighs each option by the keys that the reply shares with it, a key
-// less the more options have it. Keys behind a negation count as denied.
+// scores weighs each option by the words that the reply shares with it, a word
+// less the more options it fits. Words behind a negation count as denied.
 func (c *choice) scores() (scores []float64, denied []bool) {
 	off, asked := c.negated()
 	scores, denied = make([]float64, len(c.keys)), make([]bool, len(c.keys))
-	for k, at := range c.l.keys(c.ts) {
-		for i, keys := range c.keys {
-			switch {
-			case !keys[k] || asked[at]:
-			case off[at]:
-				denied[i] = true
-			default:
-				scores[i] += 1 / float64(c.count[k])
+	keys := c.l.keys(c.ts)
+	for i := range c.keys {
+		best := make([]float64, len(c.ts))
+		for k, places := range keys {
+			for _, at := range places {
+				switch {
+				case !c.keys[i][k] || asked[at]:
+				case off[at]:
+					denied[i] = true
+				default:
+					best[at] = max(best[at], 1/float64(c.count[k]))
+				}
 			}
+		}
+		for _, v := range best {
+			scores[i] += v
 		}
 	}
 	return scores, denied

@@ -2,6 +2,7 @@ package answer
 
 import (
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -17,6 +18,7 @@ const (
 func (l *language) height(ts []token) (string, verdict) {
 	ms := l.found("height", ts)
 	ms, _ = settle(ms, ts, labelled("#", "unit"))
+	ms = slices.DeleteFunc(ms, labelled("and"))
 	seen, cm := false, 0.0
 	for i := 0; i < len(ms); i++ {
 		h, n := heightAt(ms, ts, i, l.numbers.halfAt(ts))

@@ -29,14 +29,14 @@ type file struct {
 // that ends in "." holds a table of values. [say.shared] joins the others.
 var sections = map[string][]string{
 	"shared":   {"fix", "undo", "ask", "then", "now", "turn"},
-	"yesno":    {"yes", "no", "some", "so", "not", "faint", "unsure", "pass"},
+	"yesno":    {"yes", "no", "firm", "some", "so", "not", "faint", "unsure", "pass"},
 	"consent":  {"yes", "no", "hold", "pass"},
 	"better":   {"better", "worse", "same", "verdict", "pass"},
-	"side":     {"left", "right", "both", "not", "fine", "other", "or", "unsure", "pass"},
-	"scale":    {"zero", "over", "frame", "not", "pass"},
-	"since":    {"unit.", "amount.", "length.", "day.", "clock.", "weekday.", "month.", "feast.", "hour.", "monthday", "last", "ahead", "not", "or", "for", "weekend", "pass"},
-	"age":      {"unit.", "born", "soon", "done", "today", "about", "span", "self", "them", "fixed.", "pass"},
-	"height":   {"unit.", "pass", "span"},
+	"side":     {"left", "right", "both", "fine", "not", "other", "or", "unsure", "nay", "pass"},
+	"scale":    {"zero", "over", "frame", "not", "nay", "pass"},
+	"since":    {"unit.", "amount.", "length.", "day.", "clock.", "weekday.", "month.", "feast.", "hour.", "monthday", "last", "ahead", "not", "nay", "or", "for", "weekend", "pass"},
+	"age":      {"unit.", "born", "soon", "done", "today", "about", "span", "self", "them", "fixed.", "nay", "pass"},
+	"height":   {"unit.", "and", "nay", "pass"},
 	"choice":   {"none", "all", "both", "unsure", "not", "other"},
 	"place":    {"pick", "and"},
 	"next":     {"next"},
@@ -304,6 +304,6 @@ func (b *book) words() []string {
 		note(ps)
 	}
 	note(b.rest)
-	maps.DeleteFunc(have, func(w string, _ bool) bool { return strings.HasSuffix(w, "*") })
+	maps.DeleteFunc(have, func(w string, _ bool) bool { return strings.ContainsAny(w, "=*") })
 	return slices.Sorted(maps.Keys(have))
 }

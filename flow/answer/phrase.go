@@ -78,8 +78,12 @@ func headWords(elems []elem) (heads []string, open bool) {
 				if strings.HasSuffix(alt[0], "*") {
 					return nil, true
 				}
-				if !slices.Contains(heads, alt[0]) {
-					heads = append(heads, alt[0])
+				h := alt[0]
+				if exact, ok := strings.CutPrefix(h, "="); ok {
+					h = fold(exact)
+				}
+				if !slices.Contains(heads, h) {
+					heads = append(heads, h)
 				}
 			}
 			if !e.optional {
@@ -188,7 +192,7 @@ func wordRow(s string) ([]string, error) {
 	var row []string
 	for _, w := range strings.Fields(s) {
 		if exact, ok := strings.CutPrefix(w, "="); ok && exact != "" {
-			row = append(row, strings.ToLower(exact))
+			row = append(row, "="+strings.ToLower(exact))
 			continue
 		}
 		plain, start := strings.CutSuffix(w, "*")
@@ -248,24 +252,20 @@ func (b *book) each(ts []token, i int, f func(p *phrase, to int)) {
 			}
 		}
 	}
-	t := ts[i]
-	try(b.first[t.word])
-	if t.alt != "" && t.alt != t.word {
-		try(b.first[t.alt])
-	}
-	if t.raw != t.word && t.raw != t.alt {
-		try(b.first[t.raw])
+	try(b.first[ts[i].word])
+	if alt := ts[i].alt; alt != "" && alt != ts[i].word {
+		try(b.first[alt])
 	}
 	try(b.rest)
 }
 
 // crossed returns where a phrase begins within [i, end) that reaches beyond it
-// and has more words, or as many and the more careful meaning: "I don't | know"
-// is a doubt, not a denial. It returns i where there is none.
+// and has more words, or the more careful meaning: "I don't | know" is a doubt,
+// not a denial. It returns i where there is none.
 func (b *book) crossed(ts []token, i, end int, best *phrase) int {
 	for j := i + 1; j < end; j++ {
 		p, to := b.longest(ts, j)
-		if p != nil && to > end && (to-j > end-i || to-j == end-i && p.careful() && !best.careful() && best.label != "ask") {
+		if p != nil && to > end && (to-j > end-i || p.careful() && !best.careful() && best.label != "ask") {
 			return j
 		}
 	}
@@ -336,11 +336,7 @@ func followed(row []string, ts []token, i int) bool {
 		return false
 	}
 	for k, w := range row {
-		if start, ok := strings.CutSuffix(w, "*"); ok {
-			if ts[i+k].sign || !strings.HasPrefix(ts[i+k].word, start) {
-				return false
-			}
-		} else if !ts[i+k].said(w) {
+		if !ts[i+k].said(w) {
 			return false
 		}
 	}

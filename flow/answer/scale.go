@@ -39,10 +39,14 @@ func scaleValue(ms []mark, ts []token, i int) (v float64, ok, ten bool) {
 	case "zero":
 		return 0, true, false
 	case "over":
-		return 10, true, true
+		return 10, i == 0 || ms[i-1].label != "#" || ms[i-1].to != m.from, true // "four over ten"
 	case "#":
 	default:
 		return 0, false, false
+	}
+	ten = i+1 < len(ms) && ms[i+1].with("frame", "over") && ms[i+1].from == m.to
+	if t := ts[m.from]; t.soft && !ten && m.to < len(ts) && !ts[m.to].ends() {
+		return 0, false, false // "un dolor"
 	}
 	v = ts[m.from].num
 	if m.from > 0 && ts[m.from-1].word == "-" && (m.from == 1 || !ts[m.from-2].isNum) && ts[m.from].glued {
@@ -51,7 +55,6 @@ func scaleValue(ms []mark, ts []token, i int) (v float64, ok, ten bool) {
 	if i > 0 && ms[i-1].label == "not" && ms[i-1].to == m.from {
 		return 0, false, false
 	}
-	ten = i+1 < len(ms) && ms[i+1].label == "frame" && ms[i+1].from == m.to
 	if ten && v > 10 {
 		v = 10
 	}

@@ -24,12 +24,21 @@ func (l *language) found(section string, ts []token) []mark {
 // was taken back, and what was so earlier where something is said of now.
 // withdrawn means that an answer was taken back and nothing stands for it.
 func settle(ms []mark, ts []token, answers func(mark) bool) (kept []mark, withdrawn bool) {
-	ms = dropAsked(ms, ts, answers)
+	ms = dropAsked(ms, ts, answers, false)
 	ms, withdrawn = afterFix(ms, answers)
 	return dropThen(ms, ts, answers), withdrawn
 }
 
-// afterFix keeps what follows the last correction that an answer follows.
+// settleWords is settle for answers that are no numbers: in these a clause that
+// ends in a question mark is a question, whereas "maybe 4?" is a number.
+func settleWords(ms []mark, ts []token, answers func(mark) bool) (kept []mark, withdrawn bool) {
+	ms = dropAsked(ms, ts, answers, true)
+	ms, withdrawn = afterFix(ms, answers)
+	return dropThen(ms, ts, answers), withdrawn
+}
+
+// afterFix keeps what follows the last correction that an answer follows. A
+// "no" corrects where it stands between two answers.
 func afterFix(ms []mark, answers func(mark) bool) (kept []mark, withdrawn bool) {
 	later := false
 	for i := len(ms) - 1; i >= 0; i-- {
@@ -38,16 +47,16 @@ func afterFix(ms []mark, answers func(mark) bool) (kept []mark, withdrawn bool) 
 			later = true
 		case ms[i].label == "undo" && !later:
 			return nil, true
-		case (ms[i].label == "undo" || ms[i].label == "fix") && later:
+		case (ms[i].with("undo", "fix") || ms[i].label == "nay" && slices.ContainsFunc(ms[:i], answers)) && later:
 			return ms[i+1:], false
 		}
 	}
 	return ms, false
 }
 
-// dropAsked drops answers within a question: from the asking word, or from the
-// start of a clause that ends in a question mark, to the end of the clause.
-func dropAsked(ms []mark, ts []token, answers func(mark) bool) []mark {
+// dropAsked drops answers within a question: from the asking word to the end of
+// the sentence, and with signs from the start of a clause that ends in "?".
+func dropAsked(ms []mark, ts []token, answers func(mark) bool, signs bool) []mark {
 	asked := make([]bool, len(ts)+1)
 	for _, m := range ms {
 		if m.label == "ask" {
@@ -58,7 +67,7 @@ func dropAsked(ms []mark, ts []token, answers func(mark) bool) []mark {
 	}
 	for i, t := range ts {
 		if t.sign && t.word == "?" {
-			for j := i - 1; j >= 0 && !ts[j].ends() && !asked[j]; j-- {
+			for j := i - 1; signs && j >= 0 && !ts[j].ends() && !asked[j]; j-- {
 				asked[j] = true
 			}
 		}

@@ -5,7 +5,7 @@ package answer
 func (l *language) side(ts []token) (string, verdict) {
 	answers := labelled("left", "right", "both")
 	all := l.found("side", ts)
-	ms, withdrawn := settle(all, ts, answers)
+	ms, withdrawn := settleWords(all, ts, answers)
 	if withdrawn {
 		return "", rejected
 	}

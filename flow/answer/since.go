@@ -41,6 +41,9 @@ func (l *language) since(ts []token, at time.Time) (string, verdict) {
 	m := &moment{l: l, ts: ts, ms: dropDenied(ms, times), at: at}
 	m.lengths()
 	m.days()
+	if m.unit == "" && !m.hasDay && len(m.ms) < len(all) {
+		m.unitFrom(all)
+	}
 	if m.hasDay && m.unit != "" && have(m.ms, "for") {
 		m.unit, m.length = "", 0 // "yesterday, I rested for an hour"
 	}
@@ -128,6 +131,27 @@ func (m *moment) lengths() {
 			m.length = (m.length + span) / 2
 		}
 		end, i = to, k
+	}
+}
+
+// unitFrom reads a bare number after a correction in the unit said before it:
+// "2 days, sorry, 3".
+func (m *moment) unitFrom(all []mark) {
+	n, u := -1, ""
+	for i, k := range m.ms {
+		if k.label == "#" {
+			n = i
+		} else if k.with("hour", "clock") {
+			return
+		}
+	}
+	for _, k := range all {
+		if n >= 0 && k.label == "unit" && k.from < m.ms[n].from {
+			u = k.value
+		}
+	}
+	if u != "" {
+		m.unit, m.length = u, m.ts[m.ms[n].from].num*unitMinutes[u]
 	}
 }
 

@@ -24,8 +24,17 @@ type token struct {
 	glued bool // no space between this token and the one before
 }
 
-// said reports whether the token is the word w, as written or as corrected.
-func (t token) said(w string) bool { return t.word == w || t.alt == w || t.raw == w }
+// said reports whether the token is the word w of a phrase, as written or as
+// corrected; "=w" asks for its accents too, "w*" for its beginning.
+func (t token) said(w string) bool {
+	if exact, ok := strings.CutPrefix(w, "="); ok {
+		return t.raw == exact
+	}
+	if start, ok := strings.CutSuffix(w, "*"); ok && start != "" {
+		return !t.sign && strings.HasPrefix(t.word, start)
+	}
+	return t.word == w || t.alt == w
+}
 
 // ends reports whether the token ends a clause.
 func (t token) ends() bool {

@@ -8,13 +8,13 @@ import (
 
 // yesNo reads yes, no or unsure. "some" is a degree (yes), "so" a statement
 // that affirms, "not" one that denies, "faint" a weak no, unless something
-// affirms before it. A hedge is unsure. Where an answer and a statement beside
+// affirms before it; "firm" is a word that strengthens either, and a yes alone. A hedge is unsure. Where an answer and a statement beside
 // it disagree and nothing tells which holds, it is unsure too, so that yes and
 // no are never swapped.
 func (l *language) yesNo(ts []token) (string, verdict) {
-	answers := labelled("yes", "no", "some", "so", "not", "faint", "unsure")
+	answers := labelled("yes", "no", "firm", "some", "so", "not", "faint", "unsure")
 	all := l.found("yesno", ts)
-	ms, withdrawn := settle(all, ts, answers)
+	ms, withdrawn := settleWords(all, ts, answers)
 	if withdrawn {
 		return "", rejected
 	}
@@ -36,6 +36,8 @@ func (l *language) yesNo(ts []token) (string, verdict) {
 		return plainWord(plain, loose, ms), read
 	case len(loose) > 0:
 		return looseWord(loose, ms), read
+	case have(ms, "firm"):
+		return care.Yes, read
 	case have(all, "ask", "pass"):
 		return "", rejected
 	}
@@ -78,8 +80,14 @@ func looseWord(loose, ms []mark) string {
 // are no answer.
 func (l *language) consent(ts []token) (string, verdict) {
 	all := l.found("consent", ts)
-	ms, withdrawn := settle(all, ts, labelled("yes", "no"))
+	ms, withdrawn := settleWords(all, ts, labelled("yes", "no"))
 	asks := have(all, "ask") || asking(ts)
+	part := parts(ms, ts)
+	ms = slices.DeleteFunc(slices.Clone(ms), func(m mark) bool {
+		return m.label == "yes" && slices.ContainsFunc(ms, func(k mark) bool {
+			return k.label == "no" && k.from < m.from && part[k.from] == part[m.from] // "I don't | agree"
+		})
+	})
 	yes, no := have(ms, "yes"), have(ms, "no")
 	switch {
 	case withdrawn || asks || have(ms, "hold"):
@@ -116,7 +124,7 @@ func asking(ts []token) bool {
 func (l *language) better(ts []token) (string, verdict) {
 	answers := labelled("better", "same", "worse")
 	all := l.found("better", ts)
-	ms, withdrawn := settle(all, ts, answers)
+	ms, withdrawn := settleWords(all, ts, answers)
 	if withdrawn {
 		return "", rejected
 	}
