@@ -37,30 +37,32 @@ type Episode struct {
 	Beside     bool      `json:"beside,omitempty"`   // a second episode of the same account is about somebody else
 	WantsOther bool      `json:"-"`                  // this turn turns to the other person
 
-	Opened    time.Time `json:"opened"`
-	LastHeard time.Time `json:"last_heard"`
-	State     string    `json:"state"`
-	Aside     Aside     `json:"aside,omitzero"`    // a question beside the state, answered first
-	Tries     int       `json:"tries,omitempty"`   // unreadable answers to the open question
-	Trail     []string  `json:"trail,omitempty"`   // screens answered in this talk, in order
-	Retaken   string    `json:"retaken,omitempty"` // the screen that is asked again after going back
-	Ask       *Ask      `json:"ask,omitempty"`     // the open question
+	Opened    time.Time  `json:"opened"`
+	LastHeard time.Time  `json:"last_heard"`
+	State     string     `json:"state"`
+	Aside     Aside      `json:"aside,omitzero"`    // a question beside the state, answered first
+	Doubt     Sign       `json:"doubt,omitempty"`   // a sign that was perhaps meant; it stays until it is answered
+	Behind    []Sentence `json:"behind,omitempty"`  // what is said when the person is there to read it
+	Tries     int        `json:"tries,omitempty"`   // unreadable answers to the open question
+	Trail     []string   `json:"trail,omitempty"`   // screens answered in this talk, in order
+	Retaken   string     `json:"retaken,omitempty"` // the screen that is asked again after going back
+	Ask       *Ask       `json:"ask,omitempty"`     // the open question
 
 	Rounds    []Round   `json:"rounds"`          // answers, a round a talk that keeps its own
 	Round     int       `json:"round,omitempty"` // the round that answers go into
 	InjuredAt time.Time `json:"injured_at,omitzero"`
-	Planned   bool      `json:"planned,omitempty"` // the checks have been planned once
 
 	Disposition Disposition  `json:"disposition,omitempty"`
 	Told        Disposition  `json:"told,omitempty"` // the highest that the person was told
 	Reasons     []Reason     `json:"reasons,omitempty"`
-	Open        bool         `json:"open,omitempty"`      // an emergency is open
-	Sensitive   bool         `json:"sensitive,omitempty"` // no unasked message without a safe time
+	Open        bool         `json:"open,omitempty"`       // an emergency is open
+	RideKnown   bool         `json:"ride_known,omitempty"` // the ride was asked since this emergency opened
+	Unheard     bool         `json:"unheard,omitempty"`    // staff know that a check was left halfway
+	Sensitive   bool         `json:"sensitive,omitempty"`  // no unasked message without a safe time
 	Escalations []Escalation `json:"escalations,omitempty"`
 
 	Agenda    []Item `json:"agenda,omitempty"`
-	Seq       int    `json:"seq"` // numbers items and escalations
-	Hidden    bool   `json:"hidden,omitempty"`
+	Seq       int    `json:"seq"`                  // numbers items and escalations
 	SeenAsked int    `json:"seen_asked,omitempty"` // how often "have you been seen?" was asked for this disposition
 	LastDone  bool   `json:"last_done,omitempty"`  // the last check is over: the episode closes when nothing is left to do
 	Stopped   bool   `json:"stopped,omitempty"`    // the person ended messages
@@ -68,22 +70,23 @@ type Episode struct {
 	Erasing   bool   `json:"erasing,omitempty"` // erased as soon as the agenda is empty
 }
 
-// An Aside is a question beside the state, such as "press to read" or "did
-// you mean this danger sign?". About says which sign, item or screen.
+// An Aside is a question beside the state, such as "press to read". About says
+// which item it belongs to, By who asks.
 type Aside struct {
 	What  string `json:"what,omitempty"`
 	About string `json:"about,omitempty"`
+	By    string `json:"by,omitempty"`
 }
 
 // The asides.
 const (
 	AsideRead  = "read"  // a neutral first line; the question follows when the person is there
-	AsideDoubt = "doubt" // a sign that was perhaps meant
 	AsidePhone = "phone" // a telephone number for a call-back
 )
 
 // A Round holds the answers of one talk.
 type Round struct {
+	Key   string    `json:"key"` // names the round in the rows of reasons
 	Talk  string    `json:"talk"`
 	At    time.Time `json:"at"`
 	Facts Answers   `json:"facts,omitempty"`

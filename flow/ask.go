@@ -15,7 +15,10 @@ func (t *turn) show() {
 	}
 	t.shown = true
 	t.ep.Ask = nil
-	if t.ep.Aside.What != "" {
+	if len(t.ep.Behind) > 0 && t.ep.Aside.What != care.AsideRead && t.answering() { // what waited for the person to be there
+		t.lines, t.ep.Behind = append(t.ep.Behind, t.lines...), nil
+	}
+	if t.ep.Aside.What != "" || t.ep.Doubt != "" {
 		t.showAside()
 		return
 	}
@@ -197,14 +200,13 @@ func (t *turn) showAside() {
 	case care.AsideRead:
 		ask.Kind, ask.Choices = care.NextOf, []care.Choice{{Value: care.Next, Label: "label.read"}}
 	case care.AsidePhone:
-		t.say("ask.phone", "by", t.ep.Aside.About)
+		t.say("ask.phone", "by", t.ep.Aside.By)
 		ask.Kind, ask.Facts, ask.Choices = care.NextOf, []care.Fact{"phone"}, []care.Choice{{Value: care.Next, Label: "label.no_phone"}}
-	case care.AsideDoubt:
-		s := care.Sign(t.ep.Aside.About)
-		if f, ok := t.p.BySign[s]; ok {
+	default:
+		if f, ok := t.p.BySign[t.ep.Doubt]; ok {
 			ask.Facts = []care.Fact{f}
 		}
-		t.say("ask.doubt." + string(s))
+		t.say("ask.doubt." + string(t.ep.Doubt))
 	}
 	t.ep.Ask = ask
 	t.send(ask, "", t.answering())

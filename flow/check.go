@@ -1,7 +1,6 @@
 package flow
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"time"
@@ -164,14 +163,12 @@ func (t *turn) closeCheck(talk *protocol.Talk) error {
 	c := t.checkNow()
 	found := t.findings(c, talk.Judge)
 	for _, f := range found {
-		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", t.ep.Round, f.row), To: f.to, Names: f.names})
+		t.raiseAnew(care.Reason{Row: t.round().Key + "/check/" + f.row, To: f.to, Names: f.names})
 	}
 	again := t.fresh >= care.Clinician && t.fresh == t.ep.Disposition
 	t.reportedAtEnd()
 	if again {
-		t.rosen = t.ep.Disposition
-		t.escalate(care.AboutDisposition)
-		t.planSeen()
+		t.found()
 	}
 	if talk.Final {
 		t.endOfChecks(c, found)
@@ -186,7 +183,7 @@ func (t *turn) closeCheck(talk *protocol.Talk) error {
 // too short ago to judge; somebody not better by now is to be called back.
 func (t *turn) endOfChecks(c Comparison, found []finding) {
 	if t.p.Follow.OnceMore.What != "" && c.Now.Asked && !c.Judged {
-		t.plan(care.Item{What: t.p.Follow.OnceMore.What, Due: t.byDay(t.now.Add(t.p.Follow.OnceMore.After))})
+		t.planTalk(care.Item{What: t.p.Follow.OnceMore.What, Due: t.byDay(t.now.Add(t.p.Follow.OnceMore.After))})
 		return
 	}
 	if slices.ContainsFunc(found, func(f finding) bool { return f.row == "not_improved" }) {
@@ -202,6 +199,8 @@ func (t *turn) checked(talk *protocol.Talk, c Comparison, found []finding) error
 		return t.offerAgain(talk)
 	case !c.Now.Asked:
 		return t.rest("check.danger_only")
+	case len(found) > 0 && t.disposition() >= care.Emergency: // it was closed, and is no emergency again
+		return t.rest("check.seen_again")
 	case len(found) > 0:
 		t.say("check.same")
 		return t.advise(talk)
@@ -233,15 +232,24 @@ func (t *turn) closeLast(talk *protocol.Talk) error {
 	t.ep.LastDone = true
 	t.leftHalfway()
 	for _, f := range t.findings(t.checkNow(), false) {
-		t.raise(care.Reason{Row: fmt.Sprintf("%d/check/%s", t.ep.Round, f.row), To: f.to, Names: f.names})
+		t.raiseAnew(care.Reason{Row: t.round().Key + "/check/" + f.row, To: f.to, Names: f.names})
 	}
 	again := t.fresh >= care.Clinician && t.fresh == t.ep.Disposition
 	t.reportedAtEnd()
 	if !again {
 		return t.rest("day_14.done")
 	}
+	t.found()
+	return t.advise(talk)
+}
+
+// found tells staff of what a check found. "Have you been seen?" is planned
+// for a raise, and where nothing asks it any more.
+func (t *turn) found() {
+	raised := t.ep.Disposition > t.before
 	t.rosen = t.ep.Disposition
 	t.escalate(care.AboutDisposition)
-	t.planSeen()
-	return t.advise(talk)
+	if raised || !t.has(t.p.kinds[protocol.Seen].Name) {
+		t.planSeen()
+	}
 }

@@ -71,13 +71,12 @@ func runCheck(t *testing.T, f *Flow, row map[string]string) {
 		p.facts = standingFacts(row["previous"])
 		p.fallsDue("day_2", at.Add(-24*time.Hour))
 	}
-	round := len(p.ep.Rounds)
 	p.facts = standingFacts(row["now"])
 	p.fallsDue(row["check"], at)
 
 	got, because := care.Home, []string{}
 	for _, r := range p.ep.Reasons {
-		if n, _, _ := strings.Cut(r.Row, "/"); n == strconv.Itoa(round) {
+		if key, _, _ := strings.Cut(r.Row, "/"); key == p.ep.Rounds[p.ep.Round].Key {
 			switch {
 			case r.To > got:
 				got, because = r.To, slices.Clone(r.Names)

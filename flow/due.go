@@ -25,11 +25,12 @@ func (t *turn) due(it care.Item) error {
 		return t.noReply(it)
 	case care.DoColdTimer:
 		t.say("cold_timer.off")
-		t.send(nil, "", true)
+		t.show()
 		return nil
 	case care.DoErase:
 		return t.erase()
 	case care.DoUnfinished:
+		t.ep.Unheard = true
 		t.escalate(care.AboutNoReply)
 		return nil
 	case care.DoAskStaff:
@@ -76,7 +77,7 @@ func (t *turn) tooLate(talk *protocol.Talk, it care.Item) bool {
 }
 
 func (t *turn) neutral(key string) {
-	t.ep.Aside = care.Aside{What: care.AsideRead}
+	t.ep.Aside = care.Aside{What: care.AsideRead} // an open doubt waits behind it
 	t.say(key)
 	t.show()
 }
@@ -85,7 +86,7 @@ func (t *turn) neutral(key string) {
 // where this was the repeat, word to staff.
 func (t *turn) planSilence(talk *protocol.Talk) {
 	if talk.Kind == protocol.Seen && t.ep.SeenAsked > 1 {
-		t.plan(care.Item{What: care.DoNoReply, Due: t.now.Add(t.seenGap()), About: talk.Name})
+		t.planTalk(care.Item{What: care.DoNoReply, Due: t.now.Add(t.seenGap()), About: talk.Name})
 		return
 	}
 	if talk.Kind == protocol.Seen && t.p.Follow.Seen[t.ep.Disposition].AnyHour {
@@ -98,7 +99,7 @@ func (t *turn) planSilence(talk *protocol.Talk) {
 			return // the next check comes instead
 		}
 	}
-	t.plan(care.Item{What: care.DoRepeat, Due: due, About: talk.Name})
+	t.planTalk(care.Item{What: care.DoRepeat, Due: due, About: talk.Name})
 }
 
 // seenGap is the time between the first and the second "have you been seen?".
@@ -115,7 +116,7 @@ func (t *turn) repeat(it care.Item) error {
 	if talk != nil && talk.Kind == protocol.Seen {
 		return t.ask(talk, it)
 	}
-	t.plan(care.Item{What: care.DoNoReply, Due: t.now.Add(t.p.Follow.NoReplyAfter), About: it.About})
+	t.planTalk(care.Item{What: care.DoNoReply, Due: t.now.Add(t.p.Follow.NoReplyAfter), About: it.About})
 	t.neutral("neutral.again")
 	return nil
 }
@@ -146,6 +147,9 @@ func (t *turn) reopen() error {
 		}
 		t.show()
 		return nil
+	}
+	if len(t.ep.Rounds) > 0 && !t.ep.Rounds[0].Done {
+		return t.startOver() // day 0 was left halfway: all of it is asked before anything else
 	}
 	talk := t.reopenTalk()
 	if talk == nil {

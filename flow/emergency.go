@@ -10,25 +10,16 @@ import (
 // sign takes a danger sign that was typed. What the screen calls an
 // ambulance is one, also where the button for the same sign leads to less.
 func (t *turn) sign(s care.Sign) error {
-	t.ep.Aside = care.Aside{}
+	t.ep.Aside, t.ep.Doubt = care.Aside{}, ""
 	t.note(care.Line{Type: care.LineSign, What: string(s)})
 	own := t.p.Signs[s]
 	if own != nil && own.Talk != "" {
 		return t.unsafe(own.Talk)
 	}
-	r := care.Reason{To: care.Ambulance, Names: []string{string(s)}, Sensitive: s.Sensitive()}
-	if f, ok := t.p.BySign[s]; ok {
-		fact := t.p.Facts[f]
-		r.Names = []string{string(f)}
-		t.store(f, fact.Bad(), false)
-		r.To = max(fact.To[fact.Bad()], care.SameDay)
-	} else if own != nil {
-		r.To = max(own.To, care.SameDay)
+	if own != nil && own.Private {
+		t.ep.Sensitive = true
 	}
-	if s.Class() == care.AmbulanceNow {
-		r.To = care.Ambulance
-	}
-	r.Row = "sign/" + string(s)
+	r := t.signReason(s)
 	t.toldNow(r.Names[0], string(s))
 	t.raise(r)
 	t.judge()
@@ -38,13 +29,30 @@ func (t *turn) sign(s care.Sign) error {
 	return t.typedRaise()
 }
 
-// typedRaise goes on after a sign below emergency: the question is asked
-// again, except where home care was under way or nothing was asked.
+// signReason is what a typed sign asks for: its fact's own disposition, at
+// least to be seen today, and an ambulance where the screen says so.
+func (t *turn) signReason(s care.Sign) care.Reason {
+	r := care.Reason{Row: "sign/" + string(s), To: care.SameDay, Names: []string{string(s)}, Sensitive: s.Sensitive()}
+	if f, ok := t.p.BySign[s]; ok {
+		fact := t.p.Facts[f]
+		r.Names = []string{string(f)}
+		t.store(f, fact.Bad(), false)
+		r.To = max(fact.To[fact.Bad()], r.To)
+	} else if own := t.p.Signs[s]; own != nil {
+		r.To = max(own.To, r.To)
+	}
+	if s.Class() == care.AmbulanceNow {
+		r.To = care.Ambulance
+	}
+	return r
+}
+
+// typedRaise goes on after a raise below emergency: the question is asked
+// again, except where advice was under way or nothing was asked.
 func (t *turn) typedRaise() error {
 	t.rose()
 	pl, asking := t.place()
 	if asking && (pl.talk.Kind == protocol.First || ownRound(pl.talk.Kind)) {
-		t.tell()
 		t.show()
 		return nil
 	}
@@ -52,20 +60,22 @@ func (t *turn) typedRaise() error {
 }
 
 // emergency ends the questions: the card first, staff at the same time, and
-// then one question, whether somebody can take them.
+// then one question, whether somebody can take them. What staff do about it
+// goes on; everything else that was planned is taken back.
 func (t *turn) emergency() error {
 	t.carded = true
 	t.dropUnsent()
-	t.cancel(func(it care.Item) bool { return it.What != care.DoErase })
+	t.cancel(func(it care.Item) bool { return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name })
 	if !t.reportedNow {
 		t.reported()
 	}
 	t.escalate(care.AboutDisposition)
-	t.planSeen()
-	t.ep.Told, t.ep.Tries, t.ep.Aside = t.ep.Disposition, 0, care.Aside{}
-	t.card()
-	t.firstAid()
-	if t.rideKnown() {
+	if t.ep.Disposition > t.before || !t.has(t.p.kinds[protocol.Seen].Name) {
+		t.planSeen()
+	}
+	t.ep.Told, t.ep.Tries, t.ep.Aside, t.ep.Doubt = t.ep.Disposition, 0, care.Aside{}, ""
+	t.again()
+	if t.ep.RideKnown {
 		return t.rest("card.again")
 	}
 	if err := t.move(evDanger); err != nil {
@@ -76,9 +86,16 @@ func (t *turn) emergency() error {
 	return nil
 }
 
-// rideKnown reports whether the question about a ride is settled: it is asked
-// once an emergency, and can change nothing at ambulance once answered.
-func (t *turn) rideKnown() bool { return t.view().Answered(t.p.Roles.Ride) }
+// protected items go on in an emergency: staff are still asked, and what was
+// said without consent is still forgotten.
+func protected(what string) bool {
+	switch what {
+	case care.DoErase, care.DoAskStaff, care.DoSecondList, care.DoFreeAgain:
+		return true
+	default:
+		return false
+	}
+}
 
 // dropUnsent takes back messages that wait on the agenda: what was advice a
 // moment ago is not any more.
@@ -92,20 +109,26 @@ func (t *turn) dropUnsent() {
 	})
 }
 
+// again is the card, with what to do until help is there.
+func (t *turn) again() {
+	t.card()
+	t.firstAid()
+}
+
 // card says what to do now: the number of the region first. Where the region
 // is unknown the known numbers stand with their places, never a guess.
 func (t *turn) card() {
 	number, known := t.f.set.Numbers.Emergency(t.ep.Region)
-	if known && t.disposition() >= care.Ambulance {
-		t.say("card.number", "number", number)
-	}
+	ambulance := t.disposition() >= care.Ambulance
 	switch {
-	case t.disposition() >= care.Ambulance && !known:
+	case ambulance && known:
+		t.say("card.number", "number", number)
+	case ambulance:
 		t.say("card.list")
 		t.places()
-	case t.disposition() < care.Ambulance && known:
+	case known:
 		t.say("card.go", "number", number)
-	case !known:
+	default:
 		t.say("card.go_unknown")
 		t.places()
 	}
@@ -119,15 +142,14 @@ func (t *turn) card() {
 func (t *turn) places() { t.lines = append(t.lines, t.f.set.Numbers.Places()...) }
 
 func (t *turn) crisisLine(number string) {
-	if line, ok := t.f.set.Numbers.Crisis(t.ep.Region); ok {
+	switch line, ok := t.f.set.Numbers.Crisis(t.ep.Region); {
+	case ok:
 		t.say("card.crisis", "number", line)
-		return
-	}
-	if number != "" {
+	case number != "":
 		t.say("card.no_crisis", "number", number)
-		return
+	default:
+		t.say("card.no_crisis_unknown")
 	}
-	t.say("card.no_crisis_unknown")
 }
 
 func (t *turn) crisis() bool {
@@ -138,26 +160,29 @@ func (t *turn) crisis() bool {
 }
 
 // firstAid says what to do until help is there, one instruction a line, for
-// each thing the emergency rests on.
+// every emergency that was told.
 func (t *turn) firstAid() {
-	for _, n := range t.because() {
+	var names []string
+	for _, r := range t.ep.Reasons {
+		if !r.Settled && r.To >= care.Emergency {
+			names = append(names, r.Names...)
+		}
+	}
+	said := map[string]bool{}
+	for _, n := range t.p.sorted(names) {
 		for _, key := range []string{"firstaid." + n, "firstaid.sign." + n} {
-			if t.f.set.Book.Has(care.SentenceKey(key)) {
+			if !said[key] && t.f.set.Book.Has(care.SentenceKey(key)) {
+				said[key] = true
 				t.say(key)
 			}
 		}
 	}
 }
 
-// again repeats the card while an emergency is open.
-func (t *turn) again() {
-	t.card()
-	t.firstAid()
-}
-
 // rode closes the one question of an emergency. That nobody can drive has
 // raised it already; here somebody can.
 func (t *turn) rode() error {
+	t.ep.RideKnown = true
 	if t.disposition() < care.Ambulance {
 		return t.rest("card.go_now")
 	}
@@ -169,11 +194,10 @@ func (t *turn) rest(key string) error {
 	if err := t.move(evStop); err != nil {
 		return err
 	}
-	t.ep.Ask, t.shown = nil, true
 	if key != "" {
 		t.say(key)
 	}
-	t.send(nil, "", t.answering() || t.ep.Open)
+	t.show()
 	return nil
 }
 
@@ -199,22 +223,14 @@ func (t *turn) unsafe(talk string) error {
 	return nil
 }
 
-func protected(what string) bool {
-	switch what {
-	case care.DoErase, care.DoAskStaff, care.DoSecondList, care.DoFreeAgain:
-		return true
-	default:
-		return false
-	}
-}
-
 // madeSafe plans the checks again at the time that was chosen.
 func (t *turn) madeSafe() error {
-	if c := t.view().latest(t.p.Roles.SafeTime); c != "never" && c != care.Unsure {
-		t.planChecks()
-		if t.ep.Disposition > care.Home {
-			t.planSeen()
-		}
+	if t.leftHalfway() {
+		t.rose()
+	}
+	t.planChecks()
+	if t.ep.Disposition > care.Home {
+		t.planSeen()
 	}
 	return t.rest("unsafe.ok")
 }

@@ -21,9 +21,7 @@ func (t *turn) close(talk *protocol.Talk) error {
 	case protocol.Last:
 		return t.closeLast(talk)
 	case protocol.DangerAsk:
-		t.round().Done = true
-		t.rose()
-		return t.rest("danger_check.clear")
+		return t.closeDanger()
 	case protocol.Seen:
 		return t.closeSeen()
 	case protocol.UnsafeAsk:
@@ -35,12 +33,32 @@ func (t *turn) close(talk *protocol.Talk) error {
 	}
 }
 
+// closeDanger ends a danger check. An open emergency is not closed by it, and
+// day 0, if it was left for it, is not finished.
+func (t *turn) closeDanger() error {
+	t.round().Done = true
+	if t.ep.Open {
+		t.again()
+		return t.rest("")
+	}
+	half := t.leftHalfway()
+	t.rose()
+	if half {
+		return t.advise(t.p.kinds[protocol.First])
+	}
+	return t.rest("danger_check.clear")
+}
+
 // farewell says what comes now that nothing is asked.
 func (t *turn) farewell() string {
-	if t.consent() == care.Yes {
+	switch {
+	case slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return t.p.Talks[it.What] != nil }):
 		return "rest.checks"
+	case t.disposition() > care.Home:
+		return "rest.no_checks.seen"
+	default:
+		return "rest.no_checks"
 	}
-	return "rest.no_checks"
 }
 
 // closeFirst ends day 0: where to go, why, and what the check cannot do.
@@ -90,9 +108,12 @@ func (t *turn) verdict() {
 	d := t.disposition()
 	t.ep.Told = max(t.ep.Told, d)
 	t.say("disposition." + d.String())
-	if d == care.Home {
+	switch {
+	case t.lowered:
+		t.say("staff.lowered")
+	case d == care.Home:
 		t.say("home.first")
-	} else {
+	default:
 		t.series()
 	}
 	t.why()
@@ -205,7 +226,8 @@ func (t *turn) getAdult() error {
 // erase forgets everything. What was just said still goes out, and an open
 // emergency leaves one bare item without age or words; then the record goes.
 func (t *turn) erase() error {
-	t.cancel(func(care.Item) bool { return true })
+	open := t.ep.Open
+	t.cancel(func(it care.Item) bool { return !open || it.What != care.DoAskStaff && it.What != care.DoSecondList })
 	t.send(nil, "", t.answering())
 	keep := care.Episode{
 		ID: t.ep.ID, Protocol: t.ep.Protocol, Locale: t.ep.Locale, Zone: t.ep.Zone, Region: t.ep.Region, Opened: t.ep.Opened, LastHeard: t.ep.LastHeard,
@@ -216,11 +238,8 @@ func (t *turn) erase() error {
 			keep.Agenda = append(keep.Agenda, it)
 		}
 	}
-	if t.ep.Open {
-		keep.Escalations = t.bare()
-	}
+	keep.Escalations = t.bare()
 	for _, e := range keep.Escalations {
-		keep.Seq++
 		keep.Agenda = append(keep.Agenda, care.Item{
 			ID: care.ItemID(string(t.ep.ID) + "-bare-" + e.ID), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID,
 		})
@@ -229,23 +248,28 @@ func (t *turn) erase() error {
 	return nil
 }
 
-// bare is the emergency's item with its danger facts and nothing else.
+// bare is what is left of the staff items: the open emergency's with its
+// danger facts and nothing else; the others are taken off the staff list.
 func (t *turn) bare() []care.Escalation {
+	var left []care.Escalation
 	for _, e := range t.ep.Escalations {
-		if e.What != care.AboutDisposition || e.State == care.StateClosed {
-			continue
+		if e.Held {
+			continue // it never went out
 		}
-		var dangers []string
+		bare := care.Escalation{
+			ID: e.ID, What: e.What, Disposition: e.Disposition, Sensitive: e.Sensitive, Since: e.Since, State: e.State, By: e.By, Bare: true,
+		}
+		if !t.ep.Open || e.What != care.AboutDisposition {
+			bare.State = care.StateClosed
+		}
 		for _, n := range e.Because {
 			if f := t.p.Facts[care.Fact(n)]; f != nil && f.Danger || t.p.Signs[care.Sign(n)] != nil {
-				dangers = append(dangers, n)
+				bare.Because = append(bare.Because, n)
 			}
 		}
-		return []care.Escalation{{
-			ID: e.ID, What: e.What, Disposition: e.Disposition, Because: dangers, Sensitive: e.Sensitive, Since: e.Since, State: e.State, By: e.By, Bare: true,
-		}}
+		left = append(left, bare)
 	}
-	return nil
+	return left
 }
 
 // finish is the last thing in every turn: a talk without consent is forgotten
@@ -260,9 +284,11 @@ func (t *turn) finish() error {
 	if consent == care.No && resting && !t.ep.Open {
 		return t.erase()
 	}
-	if consent != care.Yes {
-		t.quietly(care.DoErase, t.ep.LastHeard.Add(t.p.Follow.KeepNoConsent), true)
+	keep := t.p.Follow.KeepNoConsent
+	if consent == care.Yes {
+		keep = t.p.Follow.Keep
 	}
+	t.quietly(care.DoErase, t.ep.LastHeard.Add(keep), consent != care.Yes || !t.ep.Open)
 	t.quietly(care.DoUnfinished, t.ep.LastHeard.Add(t.p.Follow.RepeatAfter+t.p.Follow.NoReplyAfter), t.halfway())
 	if t.ep.LastDone && resting && !t.ep.Open && !t.busy() {
 		t.ep.Closed = true
@@ -274,7 +300,7 @@ func (t *turn) finish() error {
 // busy reports whether something planned is still to do.
 func (t *turn) busy() bool {
 	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool {
-		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished
+		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase
 	})
 }
 
@@ -282,7 +308,8 @@ func (t *turn) busy() bool {
 // to its end: that is silence too.
 func (t *turn) halfway() bool {
 	pl, asking := t.place()
-	return asking && ownRound(pl.talk.Kind) && pl.talk.Kind != protocol.First && t.ep.Aside.What != care.AsideRead && t.mayAsk()
+	began := asking && ownRound(pl.talk.Kind) && pl.talk.Kind != protocol.First && t.ep.Aside.What != care.AsideRead
+	return (began || t.ep.Doubt != "") && !t.ep.Unheard && (t.ep.Open || t.mayAsk())
 }
 
 // quietly keeps one item of a kind on the agenda, moved along with the last

@@ -16,22 +16,34 @@ func (t *turn) escalate(what string) {
 		i = len(t.ep.Escalations) - 1
 	}
 	e := &t.ep.Escalations[i]
+	anew := i == len(t.ep.Escalations)-1 && e.Disposition == 0
 	if e.State == care.StateClosed {
-		e.State, e.By, e.Since = care.StateOpen, "", t.now
+		e.State, e.By, e.Since, anew = care.StateOpen, "", t.now, true
 	}
+	was := e.Disposition
 	e.Disposition = t.disposition()
 	if len(t.ep.Rounds) == 0 || !t.ep.Rounds[0].Done { // not decided yet is not home
 		e.Disposition = max(e.Disposition, care.Clinician)
 	}
 	e.Because = nil
-	if what != care.AboutHuman && what != care.AboutUnsafe {
+	if saysWhy(what) {
 		e.Because = t.because()
 	}
 	e.Sensitive = e.Sensitive || what == care.AboutUnsafe || t.ep.Sensitive || t.sensitiveReason()
 	e.Held = t.waitsForConsent(e)
-	if !e.Held {
-		t.handOver(e)
+	if e.Held {
+		return
 	}
+	t.handOver(e)
+	if anew || e.Disposition > was {
+		t.planNagging(e)
+	}
+}
+
+// saysWhy: a call for a human, for safety, or word that somebody turned away
+// from an open emergency, tells nothing about health.
+func saysWhy(what string) bool {
+	return what != care.AboutHuman && what != care.AboutUnsafe && what != care.AboutNotSeen
 }
 
 func (t *turn) sensitiveReason() bool {
@@ -47,17 +59,13 @@ func (t *turn) waitsForConsent(e *care.Escalation) bool {
 	return e.Disposition < care.Emergency && t.consent() != care.Yes
 }
 
-// handOver puts an escalation on its way to the staff list and plans that
-// staff are asked again while nobody takes it.
+// handOver puts an escalation on its way to the staff list.
 func (t *turn) handOver(e *care.Escalation) {
 	t.note(care.Line{
 		Type: care.LineEscalation, ID: e.ID, What: e.What, Disposition: e.Disposition, Because: e.Because, Sensitive: e.Sensitive,
 	})
 	if !slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.What == care.DoRaise && it.About == e.ID }) {
 		t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID})
-	}
-	if e.State == care.StateOpen {
-		t.planNagging(e)
 	}
 }
 
@@ -71,7 +79,7 @@ var untaken = map[care.Disposition][3]time.Duration{
 
 func (t *turn) planNagging(e *care.Escalation) {
 	times, ok := untaken[e.Disposition]
-	if !ok || e.What != care.AboutDisposition {
+	if !ok || e.What != care.AboutDisposition || e.State != care.StateOpen {
 		return
 	}
 	t.cancel(func(it care.Item) bool {

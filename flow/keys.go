@@ -33,16 +33,16 @@ func (f *Flow) Keys() []care.SentenceKey {
 
 // said are the sentences that belong to no protocol.
 var said = strings.Fields(`
-	card.place practice intro intro.unknown nobody_reads progress whose.other whose.you rest.hello rest.checks rest.no_checks neutral neutral.again
+	card.place practice intro intro.unknown nobody_reads progress whose.other whose.you rest.hello rest.checks rest.no_checks rest.no_checks.seen neutral neutral.again
 	reask counted_unsure cannot_answer late_press taken_back greeting told.same_day limits home.first because.head because.told because.unsure
 	card.number card.list card.go card.go_unknown card.go_now card.wait card.again card.no_write card.crisis card.no_crisis card.no_crisis_unknown
 	unsafe.first unsafe.first_unknown unsafe.ok get_adult not_finished consent.yes consent.no
 	series.both series.ankle series.foot series.shin series.standing series.toes_down say.after_xray say.fracture
 	seen.no.clinician seen.no.same_day seen.no.emergency seen.no.ambulance danger_check.clear
-	check.same check.not_judged check.better_2 check.better_3 check.better_protect check.danger_only day_14.done day_14.no_reply
+	check.same check.seen_again check.not_judged check.better_2 check.better_3 check.better_protect check.danger_only day_14.done day_14.no_reply
 	cold_timer.on cold_timer.off cold_timer.stopped crutch_fit.yes crutch_fit.no
-	cmd.human cmd.stop cmd.kept cmd.deleted cmd.start_over cmd.back_none cmd.language cmd.language_now cmd.hidden cmd.other cmd.other_back cmd.help
-	why.rest staff.says staff.taken signature nobody_answered nobody_answered.unknown ask.phone phone.kept phone.none fault fault.card fault.card.unknown
+	cmd.human cmd.stop cmd.stop.seen cmd.stop.open cmd.kept cmd.deleted cmd.start_over cmd.back_none cmd.language cmd.language_now cmd.hidden cmd.other cmd.other_back cmd.help
+	why.rest staff.says staff.taken staff.closed staff.lowered staff.wants_call signature nobody_answered nobody_answered.unknown ask.phone phone.kept phone.none fault fault.unknown fault.card fault.card.unknown
 	label.yes label.no label.unsure label.none label.next label.read label.no_phone label.offer.stop label.offer.enough label.offer.timer_off
 	reason.answer reason.not_finished reason.not_improved reason.staff`)
 

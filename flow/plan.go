@@ -88,17 +88,26 @@ func (t *turn) planChecks() {
 		return
 	}
 	t.cancelWhat(t.checkNames()...)
-	planned := false
+	planned := t.has(t.p.Follow.Last.What)
 	for _, d := range t.p.Follow.Checks {
 		due := t.byDay(t.ep.InjuredAt.Add(d.After))
 		if due.Sub(t.now) >= t.p.Follow.LeastAfterTalk && !t.done(d.What) {
-			t.plan(care.Item{What: d.What, Due: due})
+			t.planTalk(care.Item{What: d.What, Due: due})
 			planned = true
 		}
 	}
-	if !planned {
-		d := t.p.Follow.NoneLeft
-		t.plan(care.Item{What: d.What, Due: t.byDay(t.now.Add(d.After))})
+	if d := t.p.Follow.NoneLeft; !planned && !t.ep.LastDone {
+		t.planTalk(care.Item{What: d.What, Due: t.byDay(t.now.Add(d.After))})
+	}
+}
+
+// planTalk plans something that will be asked unasked: with consent, and to
+// somebody who is not safe only at a chosen time. An open emergency is asked
+// about also without consent.
+func (t *turn) planTalk(it care.Item) {
+	seen := t.p.kinds[protocol.Seen].Name
+	if about := it.What == seen || it.About == seen; t.mayAsk() || about && t.ep.Open && !t.ep.Sensitive {
+		t.plan(it)
 	}
 }
 
@@ -110,9 +119,6 @@ func (t *turn) done(what string) bool {
 // planSeen plans "have you been seen?" for the disposition in force.
 func (t *turn) planSeen() {
 	d := t.ep.Disposition
-	if d < care.Emergency && !t.mayAsk() || t.ep.Sensitive && !t.mayAsk() {
-		return
-	}
 	what := t.p.kinds[protocol.Seen].Name
 	t.cancelWhat(what)
 	t.ep.SeenAsked = 0
@@ -122,21 +128,21 @@ func (t *turn) planSeen() {
 		if !at.AnyHour {
 			due = t.byDay(due)
 		}
-		t.plan(care.Item{What: what, Due: due, Urgent: at.AnyHour, Times: i})
+		t.planTalk(care.Item{What: what, Due: due, Urgent: at.AnyHour, Times: i})
 	}
 }
 
 // planLast plans the last check, two weeks after the injury.
 func (t *turn) planLast() {
 	d := t.p.Follow.Last
-	if d.What == "" || !t.mayAsk() || t.has(d.What) {
+	if d.What == "" || t.has(d.What) {
 		return
 	}
 	due := t.byDay(t.ep.InjuredAt.Add(d.After))
 	if due.Sub(t.now) < t.p.Follow.LeastAfterTalk {
 		due = t.byDay(t.now.Add(t.p.Follow.NoneLeft.After))
 	}
-	t.plan(care.Item{What: d.What, Due: due})
+	t.planTalk(care.Item{What: d.What, Due: due})
 }
 
 // rose follows a raise below emergency: the log, staff, and the question
@@ -149,4 +155,8 @@ func (t *turn) rose() {
 	t.reported()
 	t.escalate(care.AboutDisposition)
 	t.planSeen()
+	if t.has(care.DoColdTimer) { // cold is for home; it comes off now
+		t.cancelWhat(care.DoColdTimer)
+		t.say("cold_timer.off")
+	}
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"strings"
 
 	"turnstone/care"
@@ -22,26 +21,30 @@ func (t *turn) judge() {
 			continue // a sign without a fact, or a baseline: a check's own rows judge those
 		}
 		for _, value := range r.Facts.Get(f.Name).Values {
-			t.ownRow(f, value, r.Facts.Get(f.Name))
+			t.ownRow(r, f, value)
 		}
 	}
-	v := t.viewOf(t.ep.Round)
+	one, ever := t.viewOf(t.ep.Round), t.view()
 	for n := range t.p.Raise {
-		if t.touched(n) {
-			t.combination(n, v)
+		switch {
+		case !t.touched(n):
+		case t.p.Raise[n].Ever:
+			t.combination(n, "ever", ever)
+		default:
+			t.combination(n, r.Key, one)
 		}
 	}
 }
 
 // ownRow is what one answer gives by itself.
-func (t *turn) ownRow(f *protocol.Fact, value string, h *care.Held) {
+func (t *turn) ownRow(r *care.Round, f *protocol.Fact, value string) {
 	for to, d := range f.To {
 		if !matches(f, value, to) {
 			continue
 		}
 		t.raise(care.Reason{
-			Row: strconv.Itoa(t.ep.Round) + "/" + string(f.Name) + "=" + to, To: d, Names: []string{string(f.Name)},
-			Sensitive: slices.Contains(f.Sensitive, to), Doubt: value == care.Unsure || h.Doubted,
+			Row: r.Key + "/" + string(f.Name) + "=" + to, To: d, Names: []string{string(f.Name)},
+			Sensitive: slices.Contains(f.Sensitive, to), Doubt: value == care.Unsure || r.Facts.Get(f.Name).Doubted,
 		})
 	}
 }
@@ -56,7 +59,7 @@ func (t *turn) touched(n int) bool {
 	return false
 }
 
-func (t *turn) combination(n int, v *view) {
+func (t *turn) combination(n int, where string, v *view) {
 	row := &t.p.Raise[n]
 	ok, facts := row.When.Holds(t.p.Protocol, v)
 	if !ok {
@@ -69,21 +72,27 @@ func (t *turn) combination(n int, v *view) {
 	sensitive := false
 	for _, f := range facts {
 		names = append(names, string(f))
-		sensitive = sensitive || t.sensitive(t.ep.Round, f)
+		sensitive = sensitive || t.sensitive(f, v)
 	}
-	t.raise(care.Reason{Row: fmt.Sprintf("%d/row%d/%s", t.ep.Round, n, strings.Join(names, "+")), To: row.To, Names: names, Sensitive: sensitive})
+	t.raise(care.Reason{Row: fmt.Sprintf("%s/row%d/%s", where, n, strings.Join(names, "+")), To: row.To, Names: names, Sensitive: sensitive})
 }
 
-func (t *turn) sensitive(round int, f care.Fact) bool {
-	h, fact := t.ep.Rounds[round].Facts.Get(f), t.p.Facts[f]
-	return h != nil && fact != nil && slices.ContainsFunc(h.Values, func(v string) bool { return slices.Contains(fact.Sensitive, v) })
+func (t *turn) sensitive(f care.Fact, v *view) bool {
+	fact := t.p.Facts[f]
+	return fact != nil && slices.ContainsFunc(fact.Sensitive, func(value string) bool { return v.Holds(f, value) })
 }
 
 // raise notes a reason and takes the disposition up to it. The same row counts
 // once, but told again in this turn it is fresh again: it opens an emergency
 // that was closed, and what staff had settled.
 func (t *turn) raise(r care.Reason) {
-	again := slices.ContainsFunc(r.Names, t.toldAgain)
+	t.reason(r, slices.ContainsFunc(r.Names, t.toldAgain))
+}
+
+// raiseAnew is raise for what is found now, whatever was found before.
+func (t *turn) raiseAnew(r care.Reason) { t.reason(r, true) }
+
+func (t *turn) reason(r care.Reason, again bool) {
 	i := slices.IndexFunc(t.ep.Reasons, func(had care.Reason) bool { return had.Row == r.Row })
 	switch {
 	case i < 0:
@@ -95,8 +104,8 @@ func (t *turn) raise(r care.Reason) {
 	}
 	t.fresh = max(t.fresh, r.To)
 	t.ep.Disposition = max(t.ep.Disposition, r.To)
-	if r.To >= care.Emergency {
-		t.ep.Open = true
+	if r.To >= care.Emergency && !t.ep.Open {
+		t.ep.Open, t.ep.RideKnown = true, false
 	}
 }
 

@@ -11,15 +11,22 @@ import (
 )
 
 // unreadable is how often an answer may be misunderstood before it counts as
-// not sure.
+// not sure. The plain question about a danger screen has as many tries of its
+// own.
 const unreadable = 2
 
 // opened begins the first talk, or shows again where the episode stands.
 func (t *turn) opened() error {
-	if t.ep.State == StateNew {
+	switch {
+	case t.ep.State == StateNew:
 		return t.start()
-	}
-	if t.ep.State == StateRest && t.ep.Aside.What == "" {
+	case t.ep.Aside.What == care.AsideRead:
+		t.say("neutral")
+		t.show()
+		return nil
+	case t.ep.State == StateRest && t.ep.Open:
+		return t.reopen()
+	case t.ep.State == StateRest && t.ep.Doubt == "":
 		t.say("rest.hello")
 		t.send(nil, "", true)
 		return nil
@@ -43,13 +50,16 @@ func (t *turn) start() error {
 
 // heard notes that the person is there: what waits for silence is taken back.
 func (t *turn) heard() {
-	t.ep.LastHeard = t.now
-	t.ep.Stopped = false
+	t.ep.LastHeard, t.ep.Unheard = t.now, false
 	t.cancelWhat(care.DoRepeat, care.DoNoReply)
+	if t.ep.Stopped {
+		t.ep.Stopped = false
+		t.planChecks() // whoever comes back is asked again
+	}
 }
 
-// said takes typed words. A danger sign outranks everything; then a question
-// beside the state, a word that may be said at any moment, and the answer.
+// said takes typed words. A danger sign outranks everything; then a word that
+// may be said at any moment, a question beside the state, and the answer.
 func (t *turn) said(text string, found care.Finding) error {
 	t.heard()
 	if t.ep.State == StateNew {
@@ -58,19 +68,27 @@ func (t *turn) said(text string, found care.Finding) error {
 	if found.Sign != "" && !found.Doubtful {
 		return t.sign(found.Sign)
 	}
-	if t.ep.Aside.What != "" {
-		return t.asideSaid(text, found)
-	}
-	if cmd, ok := t.f.set.Reader.Command(text, t.ep.Locale); ok && !(cmd == care.CmdGreeting && t.ep.State == StateRest) {
+	if cmd, ok := t.f.set.Reader.Command(text, t.ep.Locale); ok && t.obeys(cmd) {
+		t.ep.Aside = care.Aside{}
 		return t.command(cmd, text)
 	}
 	if found.Doubtful && !t.ep.Open { // with an emergency open the card comes again in any case
 		return t.doubt(found.Sign)
 	}
+	if t.ep.Aside.What != "" || t.ep.Doubt != "" {
+		return t.asideSaid(text)
+	}
 	if _, asking := t.place(); !asking {
 		return t.reopen()
 	}
 	return t.read(text)
+}
+
+// obeys tells words of command from a first sign of life: a greeting at rest,
+// or before a neutral line was read, is that.
+func (t *turn) obeys(cmd care.Command) bool {
+	waiting := t.ep.State == StateRest || t.ep.Aside.What == care.AsideRead
+	return !waiting || cmd != care.CmdGreeting && cmd != care.CmdSkip
 }
 
 // saidFirst is a message before anything was asked: it opens the talk, and a
@@ -85,57 +103,55 @@ func (t *turn) saidFirst(text string, found care.Finding) error {
 	return t.said(text, found)
 }
 
-// doubt asks about a sign that was perhaps meant.
+// doubt asks about a sign that was perhaps meant. It is not forgotten before
+// it is answered.
 func (t *turn) doubt(s care.Sign) error {
-	t.ep.Aside = care.Aside{What: care.AsideDoubt, About: string(s)}
-	t.ep.Tries = 0
+	t.ep.Doubt, t.ep.Tries, t.ep.Aside = s, 0, care.Aside{}
 	t.show()
 	return nil
 }
 
-func (t *turn) asideSaid(text string, found care.Finding) error {
+func (t *turn) asideSaid(text string) error {
 	switch t.ep.Aside.What {
 	case care.AsideRead:
-		if cmd, ok := t.f.set.Reader.Command(text, t.ep.Locale); ok && cmd != care.CmdGreeting && cmd != care.CmdSkip {
-			t.ep.Aside = care.Aside{}
-			return t.command(cmd, text)
-		}
-		return t.asideRead(found)
+		return t.asideRead()
 	case care.AsidePhone:
 		return t.phone(text)
 	}
 	q := answer.Question{Kind: care.YesNo, Locale: t.ep.Locale, At: t.now.In(t.zone)}
 	r := t.f.set.Reader.Read(q, text)
-	if !r.OK && !r.Skip && t.ep.Tries+1 < unreadable {
-		t.ep.Tries++
-		t.say("reask")
-		t.show()
-		return nil
+	if !r.OK && !r.Skip {
+		if !isQuestion(text) {
+			t.ep.Tries++
+		}
+		if t.ep.Tries < unreadable {
+			t.say("reask")
+			t.show()
+			return nil
+		}
 	}
-	return t.asideDoubt(r.OK && r.Values[0] == care.No)
+	return t.answerDoubt(r.OK && r.Values[0] == care.No)
 }
+
+func isQuestion(text string) bool { return strings.HasSuffix(strings.TrimSpace(text), "?") }
 
 // asideRead is the person's first sign of life after a neutral line. What
 // they wrote is no answer yet: they have not seen the question.
-func (t *turn) asideRead(found care.Finding) error {
+func (t *turn) asideRead() error {
 	t.ep.Aside = care.Aside{}
-	t.ep.Hidden = false
-	if found.Doubtful {
-		return t.doubt(found.Sign)
-	}
-	if t.ep.State == StateRest {
+	switch pl, asking := t.place(); {
+	case !asking && len(t.ep.Behind) == 0 && t.ep.Doubt == "":
 		return t.reopen()
-	}
-	if pl, _ := t.place(); t.ep.Open && pl.talk.Kind == protocol.Emergent {
+	case asking && t.ep.Open && pl.talk.Kind == protocol.Emergent:
 		t.again() // whoever comes back to an open emergency sees the card first
 	}
 	t.show()
 	return nil
 }
 
-func (t *turn) asideDoubt(denied bool) error {
-	s := care.Sign(t.ep.Aside.About)
-	t.ep.Aside, t.ep.Tries = care.Aside{}, 0
+func (t *turn) answerDoubt(denied bool) error {
+	s := t.ep.Doubt
+	t.ep.Doubt, t.ep.Tries = "", 0
 	if !denied {
 		return t.sign(s)
 	}
@@ -150,20 +166,18 @@ func (t *turn) asideDoubt(denied bool) error {
 func (t *turn) read(text string) error {
 	pl, _ := t.place()
 	s := pl.screen
-	ask := t.askOf(s)
-	r := t.f.set.Reader.Read(t.question(ask), text)
+	if strings.TrimSpace(text) == "" { // a slip of the thumb is no try
+		t.show()
+		return nil
+	}
+	r := t.f.set.Reader.Read(t.question(t.askOf(s)), text)
 	switch {
 	case r.Skip && s.Kind != care.NextOf:
 		return t.answered(s, []string{care.Unsure}, true)
 	case r.OK && len(r.Values) > 0:
-		t.ep.Tries = 0
 		return t.answered(s, r.Values, false)
-	case strings.HasSuffix(strings.TrimSpace(text), "?"):
-		if t.ep.Open {
-			t.again()
-		} else {
-			t.say("cannot_answer")
-		}
+	case isQuestion(text):
+		t.repeatCardOr("cannot_answer")
 		t.show()
 		return nil
 	}
@@ -174,20 +188,26 @@ func (t *turn) read(text string) error {
 // not sure, and a danger screen is asked once more as one plain question.
 func (t *turn) misread(s *protocol.Screen) error {
 	t.ep.Tries++
-	switch {
-	case s.Kind == care.NextOf:
-	case t.ep.Tries == unreadable && s.Plain:
-	case t.ep.Tries >= unreadable:
+	most := unreadable
+	if s.Plain {
+		most = 2 * unreadable
+	}
+	if t.ep.Tries >= most && s.Kind != care.NextOf {
 		t.say("counted_unsure")
 		return t.answered(s, []string{care.Unsure}, true)
 	}
-	if t.ep.Open {
-		t.again()
-	} else {
-		t.say("example." + string(t.kindNow(s)))
-	}
+	t.repeatCardOr("example." + string(t.kindNow(s)))
 	t.show()
 	return nil
+}
+
+// repeatCardOr repeats the card while an emergency is open, whatever is typed.
+func (t *turn) repeatCardOr(key string) {
+	if t.ep.Open {
+		t.again()
+		return
+	}
+	t.say(key)
 }
 
 // plainNow reports whether the danger screen is asked as one plain question.
@@ -215,41 +235,32 @@ func (t *turn) question(ask *care.Ask) answer.Question {
 }
 
 // chose takes pressed choices. Only choices of the open question count; a
-// late press on a danger sign raises all the same.
+// press on a danger sign of an older one raises all the same.
 func (t *turn) chose(ev care.Event) error {
 	ask := t.ep.Ask
+	if ev.Token != "" && (ask == nil || ev.Token != ask.Token) {
+		return t.late(ev)
+	}
 	if ask == nil {
 		return care.ErrNoAsk
-	}
-	if ev.Token != "" && ev.Token != ask.Token {
-		return t.late(ev)
 	}
 	if err := fits(ask, ev.Choices); err != nil {
 		return err
 	}
 	t.heard()
-	switch t.ep.Aside.What {
-	case care.AsideRead:
-		return t.asideRead(care.Finding{})
-	case care.AsideDoubt:
-		return t.asideDoubt(ev.Choices[0] == care.No)
-	case care.AsidePhone:
+	switch {
+	case t.ep.Aside.What == care.AsideRead:
+		return t.asideRead()
+	case t.ep.Aside.What == care.AsidePhone:
 		return t.phone("")
+	case t.ep.Doubt != "":
+		return t.answerDoubt(ev.Choices[0] == care.No)
 	}
 	pl, ok := t.place()
 	if !ok {
 		return care.ErrNoAsk
 	}
-	t.ep.Tries = t.keepTries(pl.screen)
 	return t.answered(pl.screen, ev.Choices, false)
-}
-
-// keepTries keeps a plain question plain until it is answered.
-func (t *turn) keepTries(s *protocol.Screen) int {
-	if t.plainNow(s) {
-		return t.ep.Tries
-	}
-	return 0
 }
 
 func fits(ask *care.Ask, choices []string) error {
@@ -280,7 +291,7 @@ func values(ask *care.Ask) string {
 func (t *turn) late(ev care.Event) error {
 	t.heard()
 	for _, c := range ev.Choices {
-		if f := t.p.Facts[care.Fact(c)]; f != nil && f.Danger {
+		if f := t.p.Facts[care.Fact(c)]; f != nil && f.Danger && len(t.ep.Rounds) > 0 {
 			t.store(f.Name, f.Bad(), false)
 		}
 	}

@@ -10,6 +10,8 @@ import (
 func (t *turn) closeSeen() error {
 	r := t.round()
 	r.Done = true
+	half := t.leftHalfway()
+	t.rose()
 	seen, xray := r.Facts.Get(t.p.Roles.Seen).Latest(), r.Facts.Get(t.p.Roles.Xray).Latest()
 	if seen == care.Yes && (xray == "fracture" || xray == "no_fracture") {
 		return t.examined(xray)
@@ -18,6 +20,9 @@ func (t *turn) closeSeen() error {
 	if t.ep.Open {
 		t.again()
 		return t.rest("")
+	}
+	if half {
+		return t.advise(t.p.kinds[protocol.First])
 	}
 	if t.disposition() == care.Home {
 		return t.rest(t.farewell()) // staff lowered it meanwhile
@@ -50,8 +55,8 @@ func (t *turn) notSeen() {
 		return
 	}
 	at := t.p.Follow.Seen[t.disposition()]
-	if at.AnyHour || at.Repeat == 0 || t.has(seen.Name) || !t.mayAsk() {
+	if at.AnyHour || at.Repeat == 0 || t.has(seen.Name) {
 		return // the second time is planned already
 	}
-	t.plan(care.Item{What: seen.Name, Due: t.byDay(t.now.Add(at.Repeat)), Times: 1})
+	t.planTalk(care.Item{What: seen.Name, Due: t.byDay(t.now.Add(at.Repeat)), Times: 1})
 }

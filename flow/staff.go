@@ -13,15 +13,17 @@ import (
 
 // staff does what a staff member decided.
 func (t *turn) staff(act care.StaffAct) error {
-	i := slices.IndexFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.ID == act.ID })
-	if i < 0 {
+	e := t.escalation(act.ID)
+	if e == nil {
 		return fmt.Errorf("%w: no item has the ID %q", care.ErrStaff, act.ID)
 	}
-	e := &t.ep.Escalations[i]
 	if strings.TrimSpace(act.By) == "" {
 		return fmt.Errorf("%w: `by` must say who does it", care.ErrStaff)
 	}
 	if err := may(e, act); err != nil {
+		return err
+	}
+	if err := t.mayLower(e, act); err != nil {
 		return err
 	}
 	switch act.Do {
@@ -30,19 +32,15 @@ func (t *turn) staff(act care.StaffAct) error {
 	case "hand_on":
 		t.taken(e, act.To)
 	case "reply":
-		t.say("staff.says", "by", act.By, "text", act.Text)
-		t.say("signature")
-		t.untouched(e)
-		t.show()
+		t.hold(e, act.By)
+		t.unasked(sentence("staff.says", "by", act.By, "text", act.Text), sentence("signature"))
 	case "call_back":
-		t.ep.Aside = care.Aside{What: care.AsidePhone, About: act.By}
-		t.untouched(e)
-		t.show()
+		t.hold(e, act.By)
+		t.askPhone(e)
 	case "close":
 		return t.closed(e, act)
 	case "reopen":
-		e.State, e.By, e.Outcome = care.StateOpen, "", ""
-		t.planNagging(e)
+		return t.openAgain(e, act.By)
 	}
 	t.staffNote(e, act.By)
 	return nil
@@ -56,6 +54,24 @@ func (t *turn) staffNote(e *care.Escalation, by string) {
 func (t *turn) refreshCard(e *care.Escalation) {
 	if !t.raising(e.ID) {
 		t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID})
+	}
+}
+
+// unasked puts words before somebody who did not write first. Behind a
+// neutral line they wait; in a private talk they come behind one, and only at
+// a chosen safe time, or else when the person writes.
+func (t *turn) unasked(lines ...care.Sentence) {
+	switch {
+	case t.ep.Aside.What == care.AsideRead:
+		t.ep.Behind = append(t.ep.Behind, lines...)
+	case t.ep.Sensitive:
+		t.ep.Behind = append(t.ep.Behind, lines...)
+		if t.mayAsk() && t.byDay(t.now).Equal(t.now) {
+			t.neutral("neutral")
+		}
+	default:
+		t.lines = append(t.lines, lines...)
+		t.show()
 	}
 }
 
@@ -90,14 +106,18 @@ var freeAgain = map[care.Disposition]time.Duration{
 // taken gives an item to somebody: nobody is asked again about it, and the
 // person is told who has it.
 func (t *turn) taken(e *care.Escalation, by string) {
+	t.hold(e, by)
+	if !e.Bare {
+		t.unasked(sentence("staff.taken", "by", by))
+	}
+}
+
+// hold makes somebody the one who has an item.
+func (t *turn) hold(e *care.Escalation, by string) {
 	e.State, e.By = care.StateTaken, by
 	t.untouched(e)
 	if after, ok := freeAgain[e.Disposition]; ok {
 		t.plan(care.Item{What: care.DoFreeAgain, Due: t.now.Add(after), Urgent: true, About: e.ID})
-	}
-	if !t.ep.Sensitive && !e.Bare {
-		t.say("staff.taken", "by", by)
-		t.show()
 	}
 }
 
@@ -108,48 +128,82 @@ func (t *turn) untouched(e *care.Escalation) {
 	})
 }
 
+// mayLower: an open emergency ends with its own item, and a fracture is not
+// looked after at home.
+func (t *turn) mayLower(e *care.Escalation, act care.StaffAct) error {
+	switch {
+	case act.Disposition == 0 || act.Do != "close":
+		return nil
+	case t.ep.Open && e.What != care.AboutDisposition && act.Disposition < t.ep.Disposition:
+		return fmt.Errorf("%w: an emergency is open; close its own item first", care.ErrStaff)
+	case act.Disposition == care.Home && t.view().latest(t.p.Roles.Xray) == "fracture":
+		return fmt.Errorf("%w: the X-ray showed a fracture; lower to clinician, not to home", care.ErrStaff)
+	}
+	return nil
+}
+
 // closed ends an item. Staff, and only staff, may lower the disposition here.
 func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	t.untouched(e)
 	e.State, e.By, e.Outcome, e.Note = care.StateClosed, act.By, act.Outcome, act.Note
 	t.staffNote(e, act.By)
-	if e.What == care.AboutDisposition && t.ep.Open {
+	ended := e.What == care.AboutDisposition && t.ep.Open && !t.ep.Erasing
+	if ended {
 		t.ep.Open = false
-		t.cancelWhat(t.p.kinds[protocol.Seen].Name)
+		t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoNoReply)
 		t.planChecks()
 	}
-	if act.Disposition != 0 && act.Disposition != t.ep.Disposition {
+	if act.Disposition != 0 && act.Disposition != t.ep.Disposition && !t.ep.Erasing {
 		return t.set(act.Disposition)
 	}
+	if !ended {
+		return nil
+	}
+	if err := t.move(evStop); err != nil {
+		return err
+	}
+	t.unasked(sentence("staff.closed"))
 	return nil
 }
 
 // set puts the disposition where staff say: lower settles the reasons above
-// it, higher is one more reason.
+// it, higher is one more reason. The person is told.
 func (t *turn) set(d care.Disposition) error {
 	if d > t.ep.Disposition {
 		t.raise(care.Reason{Row: "staff/" + t.next(), To: d, Names: []string{"staff"}})
 		if d >= care.Emergency {
 			return t.emergency()
 		}
-		t.rose()
-		return nil
+		return t.typedRaise()
 	}
 	for i := range t.ep.Reasons {
 		if t.ep.Reasons[i].To > d {
 			t.ep.Reasons[i].Settled = true
 		}
 	}
-	t.ep.Disposition, t.ep.Told = d, d
+	t.ep.Disposition, t.ep.Told, t.lowered = d, d, true
 	t.reported()
 	t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoRepeat, care.DoNoReply)
 	if d > care.Home {
 		t.planSeen()
 	}
-	if t.ep.State != StateRest {
+	if pl, asking := t.place(); asking && pl.talk.Kind == protocol.First || t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
+		t.unasked(sentence("staff.lowered"))
 		return nil
 	}
 	return t.advise(t.p.kinds[protocol.First])
+}
+
+// openAgain opens a closed item; an emergency's opens the emergency too.
+func (t *turn) openAgain(e *care.Escalation, by string) error {
+	e.State, e.By, e.Outcome, e.Since = care.StateOpen, "", "", t.now
+	t.staffNote(e, by)
+	if e.What != care.AboutDisposition || e.Disposition < care.Emergency || t.ep.Erasing {
+		t.planNagging(e)
+		return nil
+	}
+	t.raise(care.Reason{Row: "staff/" + t.next(), To: e.Disposition, Names: []string{"staff"}})
+	return t.emergency()
 }
 
 // askStaffAgain reminds staff of an item that nobody has.
@@ -168,15 +222,11 @@ func (t *turn) secondList(it care.Item) error {
 	}
 	e.SecondList = true
 	t.refreshCard(e)
-	if t.ep.Sensitive && !t.mayAsk() {
-		return nil
-	}
 	if number, ok := t.f.set.Numbers.Emergency(t.ep.Region); ok {
-		t.say("nobody_answered", "number", number)
+		t.unasked(sentence("nobody_answered", "number", number))
 	} else {
-		t.say("nobody_answered.unknown")
+		t.unasked(sentence("nobody_answered.unknown"))
 	}
-	t.show()
 	return nil
 }
 
@@ -203,7 +253,18 @@ func (t *turn) escalation(id string) *care.Escalation {
 // E.164 sets at most fifteen; the least is common practice, no source).
 const phoneDigits, phoneMost = 6, 15
 
-// phone takes a number for the call-back, or the wish not to give one.
+// askPhone asks for a number for a call-back, beside whatever is open.
+func (t *turn) askPhone(e *care.Escalation) {
+	if t.ep.Sensitive || t.ep.Aside.What == care.AsideRead {
+		t.unasked(sentence("staff.wants_call", "by", e.By))
+		return
+	}
+	t.ep.Aside = care.Aside{What: care.AsidePhone, About: e.ID, By: e.By}
+	t.show()
+}
+
+// phone takes a number for the call-back, or the wish not to give one. Only
+// who has the item sees it.
 func (t *turn) phone(text string) error {
 	digits := 0
 	for _, r := range text {
@@ -211,19 +272,17 @@ func (t *turn) phone(text string) error {
 			digits++
 		}
 	}
-	by := t.ep.Aside.About
+	aside := t.ep.Aside
 	t.ep.Aside = care.Aside{}
-	switch {
-	case digits >= phoneDigits && digits <= phoneMost:
-		for i := range t.ep.Escalations {
-			if t.ep.Escalations[i].By == by && t.ep.Escalations[i].State == care.StateTaken {
-				t.ep.Escalations[i].Phone = strings.TrimSpace(text)
-			}
-		}
-		t.say("phone.kept", "by", by)
-	default:
+	e := t.escalation(aside.About)
+	if e == nil || digits < phoneDigits || digits > phoneMost {
 		t.say("phone.none")
+		t.show()
+		return nil
 	}
+	e.Phone = strings.TrimSpace(text)
+	t.refreshCard(e)
+	t.say("phone.kept", "by", aside.By)
 	t.show()
 	return nil
 }

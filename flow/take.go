@@ -21,6 +21,9 @@ func (t *turn) answered(s *protocol.Screen, chosen []string, skipped bool) error
 	t.ep.Tries, t.ep.Ask = 0, nil
 	t.judge()
 	t.effects(s)
+	if s.Facts[0] == t.p.Roles.Ride {
+		t.ep.RideKnown = true
+	}
 	if t.fresh >= care.Emergency {
 		return t.emergency()
 	}
@@ -169,9 +172,9 @@ func (t *turn) effects(s *protocol.Screen) {
 			t.planChecks()
 		}
 		for _, pl := range f.Plans {
-			if t.consent() == care.Yes && slices.ContainsFunc(pl.When, func(v string) bool { return matches(f, value, v) }) {
+			if slices.ContainsFunc(pl.When, func(v string) bool { return matches(f, value, v) }) {
 				t.cancel(func(it care.Item) bool { return it.What == pl.What && it.About == string(name) })
-				t.plan(care.Item{What: pl.What, Due: t.now.Add(pl.After), About: string(name)})
+				t.planTalk(care.Item{What: pl.What, Due: t.now.Add(pl.After), About: string(name)})
 			}
 		}
 	}
@@ -193,6 +196,9 @@ func (t *turn) consent() string { return t.view().latest(t.p.Roles.Consent) }
 // consented lets go what waited for consent.
 func (t *turn) consented(value string) {
 	if value != care.Yes {
+		t.cancel(func(it care.Item) bool {
+			return t.p.Talks[it.What] != nil || it.What == care.DoRepeat || it.What == care.DoNoReply
+		})
 		t.say("consent.no")
 		return
 	}
@@ -202,6 +208,7 @@ func (t *turn) consented(value string) {
 		if t.ep.Escalations[i].Held {
 			t.ep.Escalations[i].Held = false
 			t.handOver(&t.ep.Escalations[i])
+			t.planNagging(&t.ep.Escalations[i])
 		}
 	}
 	if t.ep.Disposition > care.Home {

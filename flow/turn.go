@@ -1,7 +1,6 @@
 package flow
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strconv"
@@ -28,6 +27,7 @@ type turn struct {
 	fresh       care.Disposition  // the most severe reason found in this turn
 	rosen       care.Disposition  // what staff were told in this turn
 	reportedNow bool              // the disposition stands in the log already
+	lowered     bool              // staff lowered the disposition in this turn
 	carded      bool              // the emergency card is in this turn's message
 	shown       bool              // where the episode now stands is in the message already
 }
@@ -87,8 +87,7 @@ func (t *turn) begin(talk *protocol.Talk) error {
 	case talk.Kind == protocol.First && len(t.ep.Rounds) > 0:
 		t.ep.Round = 0
 	case ownRound(talk.Kind):
-		t.ep.Rounds = append(t.ep.Rounds, care.Round{Talk: talk.Name, At: t.now})
-		t.ep.Round = len(t.ep.Rounds) - 1
+		t.ep.Round = t.freeRound(talk)
 	}
 	return t.settle()
 }
@@ -100,6 +99,23 @@ func ownRound(kind string) bool {
 	default:
 		return false
 	}
+}
+
+// freeRound is a round for a talk. What is asked again and again (a message
+// re-opens the talk, "have you been seen?") uses its round anew, so that a
+// record does not grow with each message; its reasons stay.
+func (t *turn) freeRound(talk *protocol.Talk) int {
+	fresh := care.Round{Key: talk.Name, Talk: talk.Name, At: t.now}
+	often := talk.Kind == protocol.Seen || talk.Kind == protocol.DangerAsk || talk.Kind == protocol.Check && !talk.Judge
+	if i := slices.IndexFunc(t.ep.Rounds, func(r care.Round) bool { return r.Talk == talk.Name }); often && i > 0 {
+		t.ep.Rounds = append(slices.Delete(t.ep.Rounds, i, i+1), fresh)
+		return len(t.ep.Rounds) - 1
+	}
+	if !often && len(t.ep.Rounds) > 0 {
+		fresh.Key += "#" + strconv.Itoa(t.ep.Seq)
+	}
+	t.ep.Rounds = append(t.ep.Rounds, fresh)
+	return len(t.ep.Rounds) - 1
 }
 
 // settle walks through junctions until a screen is to be shown or the talk is
@@ -118,12 +134,27 @@ func (t *turn) settle() error {
 		event := evSkip
 		if t.wanted(pl.screen) {
 			event = evAsk
+		} else {
+			t.skipSection(pl)
 		}
 		if err := t.move(event); err != nil {
 			return err
 		}
 	}
 }
+
+// skipSection keeps that the points of a section were not pressed.
+func (t *turn) skipSection(pl place) {
+	if pl.screen.Section == "" {
+		return
+	}
+	for i := pl.index; i < past(pl.talk, pl.index); i++ {
+		t.store(pl.talk.Screens[i].Facts[0], notExamined, true)
+	}
+}
+
+// notExamined is kept for a point that nobody pressed.
+const notExamined = "not_examined"
 
 // wanted reports whether a conditional screen is asked. A fact that another
 // one settles is stored here.
@@ -216,7 +247,7 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 var neutral = map[care.SentenceKey]bool{"neutral": true, "neutral.again": true, "cmd.hidden": true}
 
 // answering reports whether somebody is there: what they wait for is urgent.
-func (t *turn) answering() bool { return t.ev.Kind != care.FellDue }
+func (t *turn) answering() bool { return t.ev.Kind != care.FellDue && t.ev.Kind != care.StaffDid }
 
 // plan schedules an item and says so in the log.
 func (t *turn) plan(it care.Item) {
@@ -256,11 +287,4 @@ func (p *compiled) sorted(names []string) []string {
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return rank(a) - rank(b) })
 	return slices.Compact(names)
-}
-
-// Equal reports whether two episodes are the same record.
-func Equal(a, b care.Episode) bool {
-	x, err1 := json.Marshal(a)
-	y, err2 := json.Marshal(b)
-	return err1 == nil && err2 == nil && string(x) == string(y)
 }

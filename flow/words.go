@@ -2,18 +2,21 @@ package flow
 
 import (
 	"fmt"
-	"slices"
 
 	"turnstone/care"
 	"turnstone/flow/protocol"
 )
 
 // command obeys a word that may be said at any moment. With an emergency open
-// the card is repeated first, once.
+// the card is repeated first, once, and staff are told that the person turned
+// to something else, and nothing more.
 func (t *turn) command(cmd care.Command, text string) error {
 	if t.ep.Open {
-		t.card()
-		t.firstAid()
+		t.again()
+		switch cmd {
+		case care.CmdStop, care.CmdDelete, care.CmdHide, care.CmdOther, care.CmdLanguage, care.CmdStartOver:
+			t.escalate(care.AboutNotSeen)
+		}
 	}
 	switch cmd {
 	case care.CmdHuman:
@@ -142,13 +145,15 @@ func (t *turn) stop() error {
 	t.cancel(func(it care.Item) bool { return !protected(it.What) })
 	t.ep.Stopped = true
 	if t.ep.Open {
-		t.escalate(care.AboutNotSeen)
-		return t.rest("cmd.stop")
+		return t.rest("cmd.stop.open")
 	}
 	if unfinished {
 		t.say("disposition." + t.disposition().String())
 		t.why()
 		t.say("not_finished")
+	}
+	if t.disposition() > care.Home {
+		return t.rest("cmd.stop.seen")
 	}
 	return t.rest("cmd.stop")
 }
@@ -176,7 +181,6 @@ func (t *turn) language(text string) {
 // hide shows a neutral screen at once; the question comes back when the
 // person does.
 func (t *turn) hide() error {
-	t.ep.Hidden = true
 	if t.ep.Open {
 		t.send(nil, "", true)
 	}
@@ -197,9 +201,4 @@ func (t *turn) skip() error {
 		return t.readOn(pl.screen, []string{care.Next})
 	}
 	return t.answered(pl.screen, []string{care.Unsure}, true)
-}
-
-// sensitiveNow reports whether what this person told is for the few.
-func (t *turn) sensitiveNow() bool {
-	return t.ep.Sensitive || slices.ContainsFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.Sensitive })
 }

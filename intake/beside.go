@@ -58,7 +58,10 @@ func (in *Intake) forget(ctx context.Context, c Caller, person care.PersonID, ev
 		return err
 	}
 	ev.ID += "/other"
-	return in.commit(ctx, Caller{}, other, ev, care.Finding{})
+	if err := in.commit(ctx, Caller{}, other, ev, care.Finding{}); err != nil {
+		return err
+	}
+	return in.Store.Delete(ctx, accountKey(string(c.Person)), store.AnyEtag)
 }
 
 // active is the note of who is being talked about, written in the same commit

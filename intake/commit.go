@@ -10,6 +10,7 @@ import (
 	"turnstone/care"
 	"turnstone/flow"
 	"turnstone/record"
+	"turnstone/safety"
 	"turnstone/store"
 )
 
@@ -24,7 +25,7 @@ func (in *Intake) commit(ctx context.Context, c Caller, person care.PersonID, ev
 		return err
 	case after.WantsOther:
 		return in.beside(ctx, c, ev)
-	case after.Erasing && after.Beside && ev.Kind == care.Said:
+	case after.Erasing && (after.Beside || after.Other) && ev.Kind == care.Said:
 		return in.forget(ctx, c, person, ev)
 	}
 	return nil
@@ -66,7 +67,7 @@ func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event
 			return care.Episode{}, err
 		}
 		w.Keep = append(w.Keep, kept...)
-		w.Named = in.active(next, person, ev)
+		w.Named = append(in.active(next, person, ev), forgotten(r.Episode, next.Episode)...)
 		switch err := in.put(ctx, w); {
 		case errors.Is(err, store.ErrStale):
 			continue // somebody was first; decide again from what they left
@@ -79,6 +80,18 @@ func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event
 		return change.Episode, in.Out.Deliver(ctx, person)
 	}
 	return care.Episode{}, fmt.Errorf("%w: somebody else committed first %d times", store.ErrStale, tries)
+}
+
+// forgotten takes the cards of somebody who is to be forgotten off the staff
+// list, in the same commit; what stays is the bare item of an open emergency.
+func forgotten(before, after care.Episode) (named []store.NamedWrite) {
+	for _, e := range before.Escalations {
+		stays := slices.ContainsFunc(after.Escalations, func(a care.Escalation) bool { return a.ID == e.ID })
+		if after.Erasing && !stays {
+			named = append(named, store.NamedWrite{Key: record.CardKey(e.ID)})
+		}
+	}
+	return named
 }
 
 // seen answers a redelivery; what the first delivery may have left unsent is
@@ -157,10 +170,32 @@ func (in *Intake) step(ctx context.Context, person care.PersonID, ep care.Episod
 		return change, err
 	}
 	in.Log.ErrorContext(ctx, "the flow could not decide", "episode", string(ep.ID), "state", ep.State, "err", err)
-	if found.Class() == care.AmbulanceNow || ep.Open {
+	switch {
+	case found.Class() == care.AmbulanceNow || ep.Open:
 		return in.fallback(ep, found, now), nil
+	case errors.Is(err, safety.ErrStopped) && change.Episode.Disposition >= ep.Disposition:
+		return in.withhold(change, now), nil
 	}
 	return change, fmt.Errorf("episode %s: %w", ep.ID, err)
+}
+
+// withhold keeps back the messages that the gate refused. What was decided
+// stands, and the person is told that something went wrong.
+func (in *Intake) withhold(change care.Change, now time.Time) care.Change {
+	ep := &change.Episode
+	ep.Agenda = slices.DeleteFunc(slices.Clone(ep.Agenda), func(it care.Item) bool {
+		if it.What != care.DoSay || in.Door.Pass(ep, it.Say) == nil {
+			return false
+		}
+		change.Log = append(change.Log, care.Line{Type: care.LineDropped, At: now, ID: string(it.ID), What: it.What})
+		return true
+	})
+	ep.Seq++
+	ep.Agenda = append(ep.Agenda, care.Item{
+		ID: care.ItemID(fmt.Sprintf("%s-%d", ep.ID, ep.Seq)), What: care.DoSay, Due: now, Urgent: true,
+		Say: &care.Message{Lines: []care.Sentence{in.Door.Fault(ep.Region)}},
+	})
+	return change
 }
 
 // decide keeps a panic of the flow from taking the emergency with it.
@@ -187,27 +222,39 @@ func (in *Intake) gate(ep, before care.Episode) error {
 }
 
 // fallback is the emergency without the flow: the fixed card and one item for
-// staff, on the episode as it was.
+// staff, on the episode as it was. Nothing is asked any more.
 func (in *Intake) fallback(ep care.Episode, found care.Finding, now time.Time) care.Change {
-	names := []string{}
-	if found.Sign != "" {
-		names = append(names, string(found.Sign))
+	if found.Sign != "" || len(ep.Because()) == 0 {
+		names := []string{}
+		if found.Sign != "" {
+			names = append(names, string(found.Sign))
+		}
+		ep.Reasons = append(slices.Clone(ep.Reasons), care.Reason{
+			Row: "fallback/" + string(found.Sign), To: care.Ambulance, Names: names, Sensitive: found.Sign.Sensitive(),
+		})
 	}
-	ep.Disposition, ep.Open = care.Ambulance, true
-	ep.Reasons = append(ep.Reasons[:len(ep.Reasons):len(ep.Reasons)], care.Reason{
-		Row: fmt.Sprintf("fallback/%d", ep.Seq), To: care.Ambulance, Names: names, Sensitive: found.Sign.Sensitive(),
-	})
+	ep.Disposition, ep.Open, ep.Ask = care.Ambulance, true, nil
+	ep.State, ep.Aside = flow.StateRest, care.Aside{}
+	ep.Escalations = slices.Clone(ep.Escalations)
+	i := slices.IndexFunc(ep.Escalations, func(e care.Escalation) bool { return e.What == care.AboutDisposition && !e.Bare })
+	if i < 0 {
+		ep.Seq++
+		ep.Escalations = append(ep.Escalations, care.Escalation{ID: fmt.Sprintf("%s-%d", ep.ID, ep.Seq), What: care.AboutDisposition, Since: now})
+		i = len(ep.Escalations) - 1
+	}
+	e := &ep.Escalations[i]
+	e.Disposition, e.Because, e.Held = care.Ambulance, ep.Because(), false
+	e.Sensitive = e.Sensitive || found.Sign.Sensitive()
+	if e.State != care.StateTaken {
+		e.State = care.StateOpen
+	}
 	ep.Seq++
-	e := care.Escalation{
-		ID: fmt.Sprintf("%s-%d", ep.ID, ep.Seq), What: care.AboutDisposition, Disposition: care.Ambulance, Because: names,
-		Sensitive: found.Sign.Sensitive(), Since: now, State: care.StateOpen,
-	}
-	ep.Escalations = append(ep.Escalations[:len(ep.Escalations):len(ep.Escalations)], e)
+	card := fmt.Sprintf("%s-%d", ep.ID, ep.Seq)
 	ep.Agenda = append(slices.DeleteFunc(slices.Clone(ep.Agenda), func(it care.Item) bool { return it.What == care.DoSay }),
-		care.Item{ID: care.ItemID(e.ID + "-card"), What: care.DoSay, Due: now, Urgent: true, Say: &care.Message{Lines: []care.Sentence{in.Door.FixedCard(ep.Region)}}},
-		care.Item{ID: care.ItemID(e.ID + "-raise"), What: care.DoRaise, Due: now, Urgent: true, About: e.ID})
+		care.Item{ID: care.ItemID(card), What: care.DoSay, Due: now, Urgent: true, Say: &care.Message{Lines: []care.Sentence{in.Door.FixedCard(ep.Region)}}},
+		care.Item{ID: care.ItemID(card + "-raise"), What: care.DoRaise, Due: now, Urgent: true, About: e.ID})
 	return care.Change{Episode: ep, Log: []care.Line{
-		{Type: care.LineDisposition, At: now, Protocol: ep.Protocol, Disposition: care.Ambulance, Because: names},
-		{Type: care.LineEscalation, At: now, ID: e.ID, What: e.What, Disposition: care.Ambulance, Because: names, Sensitive: e.Sensitive},
+		{Type: care.LineDisposition, At: now, Protocol: ep.Protocol, Disposition: care.Ambulance, Because: e.Because},
+		{Type: care.LineEscalation, At: now, ID: e.ID, What: e.What, Disposition: care.Ambulance, Because: e.Because, Sensitive: e.Sensitive},
 	}}
 }

@@ -25,7 +25,7 @@ type Store interface {
 	// Commit writes all of w or nothing; store.ErrStale if the record has moved on.
 	Commit(ctx context.Context, w store.Write) error
 	Get(ctx context.Context, key string) (value []byte, etag uint64, ok bool, err error)
-	Log(ctx context.Context, person string) ([][]byte, error)
+	Delete(ctx context.Context, key string, etag uint64) error
 }
 
 // A Flow decides what an event comes to.
@@ -171,7 +171,55 @@ func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
 			return fmt.Errorf("%w: %w", care.ErrStaff, err)
 		}
 	}
-	return in.commitFrom(ctx, card.Person, care.Event{Kind: care.StaffDid, Staff: act}, func() (record.Record, bool) {
-		return card.Record(), true
-	})
+	ev := care.Event{Kind: care.StaffDid, Staff: act}
+	was, err := in.Store.Load(ctx, string(card.Person))
+	if err != nil {
+		return err
+	}
+	if was.Bytes != nil {
+		r, err := record.Decode(was.Bytes)
+		if err != nil {
+			return err
+		}
+		if r.Episode.ID != card.Episode {
+			return in.staffApart(ctx, card, was.Etag, r, ev)
+		}
+	}
+	return in.commitFrom(ctx, card.Person, ev, func() (record.Record, bool) { return card.Record(), true })
 }
+
+// staffApart is an act on the item of an episode that has given way to a new
+// one: the card alone changes, and what the person is to read goes out with
+// the running episode.
+func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.Etag, r record.Record, ev care.Event) error {
+	now := in.Now()
+	change, err := in.decide(card.Record().Episode, ev, care.Finding{}, now)
+	if err != nil {
+		return err
+	}
+	for _, it := range change.Episode.Agenda {
+		if it.What == care.DoSay {
+			r.Episode.Agenda = append(r.Episode.Agenda, it)
+		}
+	}
+	w, err := record.Write(card.Person, etag, record.Nonce(), r, change.Log, now)
+	if err != nil {
+		return err
+	}
+	card.Escalation = change.Episode.Escalations[0]
+	data, err := card.Encode()
+	if err != nil {
+		return err
+	}
+	w.Named = []store.NamedWrite{{Key: record.CardKey(card.Escalation.ID), Bytes: data, Expires: now.Add(closedKept)}}
+	if err := in.put(ctx, w); err != nil {
+		return err
+	}
+	if in.Committed != nil {
+		in.Committed(card.Person, change.Log)
+	}
+	return in.Out.Deliver(ctx, card.Person)
+}
+
+// closedKept is how long the card of a finished episode stays.
+const closedKept = 30 * 24 * time.Hour

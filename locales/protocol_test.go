@@ -35,8 +35,9 @@ type protocolFile struct {
 			Offers  []string `yaml:"offers"`
 		} `yaml:"order"`
 	} `yaml:"talks"`
-	Series map[string]any `yaml:"series"`
-	Offers map[string]any `yaml:"offers"`
+	Raise  []map[string]any `yaml:"raise"`
+	Series map[string]any   `yaml:"series"`
+	Offers map[string]any   `yaml:"offers"`
 }
 
 func protocols(t testing.TB) []protocolFile {

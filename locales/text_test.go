@@ -33,8 +33,8 @@ func TestTextFillsInArgumentsByTheirType(t *testing.T) {
 	}{
 		{"intro", map[string]string{"number": "112"}, "I am a program, not a clinician.\nI ask and remind. Nobody may be reading.\nIn an emergency call 112; don't write."},
 		{"progress", map[string]string{"n": "03", "total": "24"}, "Question 3 of about 24."},
-		{"because.told", map[string]string{"reason": "@reason.navicular"}, "You told me: The bump on the inner side of your foot is sore."},
-		{"because.told", map[string]string{"reason": "The bump is sore."}, "You told me: The bump is sore."},
+		{"because.told", map[string]string{"reason": "@reason.navicular"}, "The bump on the inner side of your foot is sore."},
+		{"because.unsure", map[string]string{"reason": "The bump is sore."}, "You were not sure about this:\nThe bump is sore."},
 		{"staff.says", map[string]string{"by": " Rui\n ", "text": "Hello.\n\n  See you\u202e soon. "}, "Rui from the clinic writes:\nHello.\nSee you soon."},
 		{"card.place", map[string]string{"number": "000", "places": "@place.000"}, "000: Australia"},
 		{"phone.kept", map[string]string{"by": strings.Repeat("a", 80)}, "Thank you. Only " + strings.Repeat("a", 59) + "… sees that number."},

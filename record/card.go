@@ -18,6 +18,7 @@ type Card struct {
 	Locale     care.Locale     `json:"locale"`
 	Zone       string          `json:"zone"`
 	Region     string          `json:"region,omitempty"`
+	Seq        int             `json:"seq,omitempty"` // of the episode: what staff do later gets IDs of its own
 	Escalation care.Escalation `json:"escalation"`
 }
 
@@ -31,7 +32,7 @@ const CardPrefix = "staff/"
 func CardOf(person care.PersonID, r Record, e care.Escalation) Card {
 	return Card{
 		Person: person, Address: r.Address, Account: r.Account, Episode: r.Episode.ID, Protocol: r.Episode.Protocol,
-		Locale: r.Episode.Locale, Zone: r.Episode.Zone, Region: r.Episode.Region, Escalation: e,
+		Locale: r.Episode.Locale, Zone: r.Episode.Zone, Region: r.Episode.Region, Seq: r.Episode.Seq, Escalation: e,
 	}
 }
 
@@ -41,7 +42,7 @@ func (c Card) Record() Record {
 	return Record{
 		Address: c.Address, Account: c.Account,
 		Episode: care.Episode{
-			ID: c.Episode, Protocol: c.Protocol, Locale: c.Locale, Zone: c.Zone, Region: c.Region, Opened: c.Escalation.Since, LastHeard: c.Escalation.Since,
+			ID: c.Episode, Protocol: c.Protocol, Locale: c.Locale, Zone: c.Zone, Region: c.Region, Seq: c.Seq, Opened: c.Escalation.Since, LastHeard: c.Escalation.Since,
 			State: "closed", Closed: true, Erasing: true, Disposition: c.Escalation.Disposition, Open: c.Escalation.State != care.StateClosed,
 			Escalations: []care.Escalation{c.Escalation},
 		},

@@ -126,6 +126,14 @@ func (d Door) Words(text string) error {
 	return nil
 }
 
+// Fault tells the person that something went wrong, and how to get help.
+func (d Door) Fault(region string) care.Sentence {
+	if number, ok := d.Number(region); ok {
+		return care.Sentence{Key: "fault", Args: map[string]string{"number": number}}
+	}
+	return care.Sentence{Key: "fault.unknown"}
+}
+
 // FixedCard is the emergency card that needs nothing but a number.
 func (d Door) FixedCard(region string) care.Sentence {
 	if number, ok := d.Number(region); ok {

@@ -21,7 +21,7 @@ func TestHAZ01_GateAnyStateAnyMessageAnyOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ep := care.Episode{
 			Disposition: care.Disposition(rapid.IntRange(0, 5).Draw(t, "disposition")),
-			Open:        rapid.Bool().Draw(t, "open"), State: rapid.String().Draw(t, "state"), Hidden: rapid.Bool().Draw(t, "hidden"),
+			Open:        rapid.Bool().Draw(t, "open"), State: rapid.String().Draw(t, "state"),
 			Stopped: rapid.Bool().Draw(t, "stopped"), Sensitive: rapid.Bool().Draw(t, "sensitive"),
 		}
 		list := rapid.SliceOfN(rapid.SampledFrom(classes), 1, 8).Draw(t, "classes")

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"sync"
 	"time"
 
@@ -77,21 +78,15 @@ const maxLine = 1 << 20
 
 // Run opens the conversation and answers line by line until the input ends.
 func (d *Door) Run(ctx context.Context, h House) error {
-	if _, err := h.Outbox.Sweep(ctx); err != nil { // what is overdue at the start
-		return err
-	}
-	err := h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Opened})
-	if err := d.answer(err); err != nil {
-		return err
-	}
+	_, err := h.Outbox.Sweep(ctx) // what is overdue at the start
+	d.answer(err)
+	d.answer(h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Opened}))
 	d.ready()
 	for d.fault == nil && ctx.Err() == nil {
 		line, tooLong, err := d.read()
 		if len(line) > 0 || tooLong || err == nil {
 			d.lines++
-			if err := d.line(ctx, h, line, tooLong); err != nil {
-				return err
-			}
+			d.line(ctx, h, line, tooLong)
 			d.ready()
 		}
 		if errors.Is(err, io.EOF) {
@@ -136,13 +131,16 @@ type input struct {
 
 func parse(line []byte) (input, error) {
 	var in input
+	var names map[string]json.RawMessage
 	dec := json.NewDecoder(bytes.NewReader(line))
 	dec.DisallowUnknownFields()
-	if err := dec.Decode(&in); err != nil {
+	if err := errors.Join(json.Unmarshal(line, &names), dec.Decode(&in)); err != nil {
 		return in, fmt.Errorf("the line is not understood: %w", err)
 	}
-	if dec.More() {
-		return in, errors.New("the line holds more than one object")
+	for name := range names {
+		if name != strings.ToLower(name) || len(names) > 1 && names["staff"] == nil {
+			return in, fmt.Errorf("the line is not understood: %q has no place in it", name)
+		}
 	}
 	kinds := 0
 	for _, is := range []bool{in.Say != nil, in.Choose != nil, in.Wait != nil, in.Staff != ""} {
@@ -156,40 +154,34 @@ func parse(line []byte) (input, error) {
 	return in, nil
 }
 
-// line does one line. A fault of the line is written as an error line; a
-// fault of the house ends the run.
-func (d *Door) line(ctx context.Context, h House, line []byte, tooLong bool) error {
+// line does one line. A fault is written as an error line, one of the house
+// too: whoever is there can go on, and what waits for the store is not lost.
+func (d *Door) line(ctx context.Context, h House, line []byte, tooLong bool) {
 	if tooLong {
 		d.error(fmt.Errorf("the line is longer than %d bytes", maxLine))
-		return nil
+		return
 	}
 	in, err := parse(line)
 	if err != nil {
 		d.error(err)
-		return nil
+		return
 	}
 	switch {
 	case in.Say != nil:
-		return d.answer(h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Said, Text: *in.Say}))
+		d.answer(h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Said, Text: *in.Say}))
 	case in.Choose != nil:
-		return d.answer(h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Chose, Choices: in.Choose}))
+		d.answer(h.Intake.Handle(ctx, h.Caller, care.Event{ID: d.event(), Kind: care.Chose, Choices: in.Choose}))
 	case in.Wait != nil:
-		return d.wait(ctx, h, *in.Wait)
+		d.wait(ctx, h, *in.Wait)
 	default:
-		return d.staff(ctx, h, in)
+		d.staff(ctx, h, in)
 	}
 }
 
-// answer tells the faults of a line from those of the house.
-func (d *Door) answer(err error) error {
-	switch {
-	case err == nil, errors.Is(err, intake.ErrSeen):
-		return nil
-	case errors.Is(err, care.ErrBadChoice), errors.Is(err, care.ErrNoAsk), errors.Is(err, care.ErrStaff):
+// answer writes what went wrong, unless nothing did.
+func (d *Door) answer(err error) {
+	if err != nil && !errors.Is(err, intake.ErrSeen) {
 		d.error(err)
-		return nil
-	default:
-		return err
 	}
 }
 
@@ -197,15 +189,15 @@ func (d *Door) answer(err error) error {
 const longestWait = 366 * 24 * time.Hour
 
 // wait lets time pass; what falls due on the way happens at its own time.
-func (d *Door) wait(ctx context.Context, h House, iso string) error {
+func (d *Door) wait(ctx context.Context, h House, iso string) {
 	dur, err := care.ParseDuration(iso)
 	switch {
 	case err != nil:
 		d.error(err)
-		return nil
+		return
 	case dur.Years > 0 || dur.Months > 0 || dur.Elapsed > longestWait:
 		d.error(fmt.Errorf("%q is too long to wait; write weeks, days (24 h), hours, minutes or seconds, at most P366D", iso))
-		return nil
+		return
 	}
 	end := d.clock.Now().Add(dur.Elapsed)
 	for {
@@ -218,24 +210,24 @@ func (d *Door) wait(ctx context.Context, h House, iso string) error {
 		}
 		n, err := h.Outbox.Sweep(ctx)
 		if err != nil {
-			return err
+			d.error(err) // it stays due
+			break
 		}
 		if n == 0 && !next.After(d.clock.Now()) {
 			d.clock.set(d.clock.Now().Add(time.Millisecond)) // the store keeps milliseconds, rounded up
 		}
 	}
 	d.clock.set(end)
-	return nil
 }
 
-func (d *Door) staff(ctx context.Context, h House, in input) error {
+func (d *Door) staff(ctx context.Context, h House, in input) {
 	act := care.StaffAct{Do: in.Staff, ID: in.ID, By: in.By, To: in.To, Text: in.Text, Outcome: in.Outcome, Note: in.Note}
 	if in.Disposition != "" {
 		var err error
 		if act.Disposition, err = care.ParseDisposition(in.Disposition); err != nil {
 			d.error(err)
-			return nil
+			return
 		}
 	}
-	return d.answer(h.Intake.Staff(ctx, act))
+	d.answer(h.Intake.Staff(ctx, act))
 }

@@ -351,8 +351,8 @@ func (r *reader) checkFollow(p *Protocol) {
 	if len(f.Checks) == 0 || f.NoneLeft.What == "" {
 		r.line(1, "follow_up: somebody must be asked again; give `checks:` and `none_left:`")
 	}
-	if f.Night.Longest <= 0 || f.RepeatAfter <= 0 || f.NoReplyAfter <= 0 || f.KeepNoConsent <= 0 {
-		r.line(1, "follow_up: night, repeat_after, no_reply_after and keep_without_consent must be given")
+	if f.Night.Longest <= 0 || f.RepeatAfter <= 0 || f.NoReplyAfter <= 0 || f.KeepNoConsent <= 0 || f.Keep <= 0 {
+		r.line(1, "follow_up: night, repeat_after, no_reply_after, keep and keep_without_consent must be given")
 	}
 	for _, d := range []care.Disposition{care.Clinician, care.SameDay, care.Emergency, care.Ambulance} {
 		if len(f.Seen[d].At) == 0 {

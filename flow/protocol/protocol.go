@@ -101,6 +101,7 @@ type Sign struct {
 	To        care.Disposition
 	Sensitive bool
 	Crisis    bool   // the local crisis line is shown beside the emergency number
+	Private   bool   // nothing unasked is sent afterwards without a chosen safe time
 	Talk      string // a talk that it opens
 }
 
@@ -109,6 +110,7 @@ type Row struct {
 	To     care.Disposition
 	When   Cond
 	Names  []care.Fact // named instead of the members
+	Ever   bool        // holds over everything told in the episode, not only in one talk
 	Source string
 	Line   int
 }
@@ -221,7 +223,8 @@ type FollowUp struct {
 	OnceMore        Due
 	SwellingFree    SwellingFree
 	Seen            map[care.Disposition]SeenAt
-	KeepNoConsent   time.Duration
+	KeepNoConsent   time.Duration // after the last word, without consent
+	Keep            time.Duration // after the last word, with consent
 }
 
 // A Night is the time of day at which nobody is woken; From is night, To is not.

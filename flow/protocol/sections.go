@@ -114,6 +114,7 @@ func (r *reader) signs(p *Protocol, n *yaml.Node) {
 			"to":        func(n *yaml.Node) { s.To = r.disposition(n) },
 			"sensitive": func(n *yaml.Node) { s.Sensitive = r.flag(n) },
 			"crisis":    func(n *yaml.Node) { s.Crisis = r.flag(n) },
+			"private":   func(n *yaml.Node) { s.Private = r.flag(n) },
 			"talk":      func(n *yaml.Node) { s.Talk = r.text(n) },
 		})
 		p.Signs[care.Sign(e.key)] = s
@@ -131,10 +132,12 @@ func (r *reader) raise(p *Protocol, n *yaml.Node) {
 				row.Names = r.facts(e.value)
 			case "source":
 				row.Source = r.text(e.value)
+			case "ever":
+				row.Ever = r.flag(e.value)
 			case "all", "any":
 				row.When = r.condOf(e.node, e.value)
 			default:
-				r.at(e.node, "a raise row has no field %q; it knows to, all, any, names, source", e.key)
+				r.at(e.node, "a raise row has no field %q; it knows to, all, any, ever, names, source", e.key)
 			}
 		}
 		if row.When.Op == "" || row.To == 0 {

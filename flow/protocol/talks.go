@@ -122,6 +122,7 @@ func (r *reader) followUp(p *Protocol, n *yaml.Node) {
 		},
 		"seen":                 func(n *yaml.Node) { f.Seen = r.seenTimes(n) },
 		"keep_without_consent": func(n *yaml.Node) { f.KeepNoConsent = r.span(n) },
+		"keep":                 func(n *yaml.Node) { f.Keep = r.span(n) },
 	})
 }
 
