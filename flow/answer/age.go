@@ -43,7 +43,7 @@ func (l *language) age(ts []token, at time.Time) (string, verdict) {
 	if len(theirs) > 0 {
 		own = theirs
 	}
-	return a.decide(own, have(all, "#", "ask", "pass", "span"))
+	return a.decide(own, have(all, "#", "ask", "pass", "span", "class"))
 }
 
 type ager struct {
@@ -90,11 +90,11 @@ func (a ager) ageAt(i int) (years float64, n int, ok bool) {
 	}
 	switch unit {
 	case "month":
-		return math.Floor(v / 12), n, true
+		return math.Floor(v / 12), n, v/12 <= maxAge
 	case "week":
-		return math.Floor(v / 52), n, true
+		return math.Floor(v / 52), n, v/52 <= maxAge
 	case "day":
-		return math.Floor(v / 365), n, true
+		return math.Floor(v / 365), n, v/365 <= maxAge
 	case "none":
 		return 0, n, false
 	}

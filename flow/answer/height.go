@@ -76,12 +76,15 @@ func heightAt(ms []mark, ts []token, i int, half func(int) float64) (cm float64,
 	near := two && ms[i+1].from-ms[i].to <= 1
 	switch unit(i + 1) {
 	case "cm":
+		if v < 2.4 && v > 1 { // "1.60 cm"
+			v *= 100
+		}
 		return v, 2
 	case "m":
 		h, k := metres(v+half(ms[i+1].to), i+2, num, unit)
 		return h, 2 + k
 	case "ft":
-		h, k := feet(v, i+2, num, unit, ts[ms[i].from])
+		h, k := feet(v+half(ms[i+1].to), i+2, num, unit, ts[ms[i].from])
 		return h, 2 + k
 	case "in":
 		return v * inch, 2

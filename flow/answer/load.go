@@ -35,12 +35,13 @@ var sections = map[string][]string{
 	"side":     {"left", "right", "both", "fine", "not", "other", "or", "unsure", "nay", "pass"},
 	"scale":    {"zero", "over", "frame", "not", "nay", "pass"},
 	"since":    {"unit.", "amount.", "length.", "day.", "clock.", "weekday.", "month.", "feast.", "hour.", "monthday", "last", "ahead", "not", "nay", "or", "for", "weekend", "pass"},
-	"age":      {"unit.", "born", "soon", "done", "today", "about", "span", "self", "them", "fixed.", "nay", "pass"},
+	"age":      {"unit.", "born", "soon", "done", "today", "about", "span", "class", "self", "them", "fixed.", "nay", "pass"},
 	"height":   {"unit.", "and", "nay", "pass"},
 	"choice":   {"none", "all", "both", "unsure", "not", "other"},
 	"place":    {"pick", "and"},
 	"next":     {"next"},
-	"span":     {"over", "under"},
+	"span":     {"over", "under", "times."},
+	"ago":      {"from."},
 	"polite":   {"polite"},
 	"commands": commandNames(),
 	"language": {"name."},
@@ -97,6 +98,7 @@ func Load(fsys fs.FS) (*Reader, error) {
 type loader struct {
 	path   string
 	lines  []string
+	sets   map[string][][]string
 	faults []error
 }
 
@@ -156,6 +158,7 @@ func (ld *loader) build(f *file) *language {
 		ld.fault("there are no number words: fill [numbers.words]", []string{"[numbers"})
 	}
 	l.numbers = n
+	ld.readSets(f)
 	for w, v := range f.Numbers.Ordinals {
 		l.ordinals[fold(w)] = v
 	}
@@ -170,6 +173,21 @@ func (ld *loader) build(f *file) *language {
 	l.choice = ld.choice(&f.Choice)
 	ld.learn(l, f)
 	return l
+}
+
+// readSets folds the words of [sets] once for all phrases.
+func (ld *loader) readSets(f *file) {
+	ld.sets = map[string][][]string{}
+	for name, rows := range f.Sets {
+		for _, r := range rows {
+			row, err := wordRow(r)
+			if err != nil {
+				ld.fault("%v", []string{`"` + r + `"`}, err)
+				continue
+			}
+			ld.sets[name] = append(ld.sets[name], row)
+		}
+	}
 }
 
 // answerSections are those that read answers: the shared phrases join them,
@@ -254,7 +272,7 @@ func (ld *loader) row(b *book, f *file, at where, r any, seen map[string]string)
 		ld.fault("phrase %q stands under %q and under %q: keep one", []string{`"` + text + `"`}, text, was, place)
 	}
 	seen[text] = place
-	if err := b.add(at.label, at.value, text, f.Sets); err != nil {
+	if err := b.add(at.label, at.value, text, ld.sets); err != nil {
 		ld.fault("%v", []string{`"` + text + `"`}, err)
 	}
 }
@@ -275,10 +293,13 @@ func (ld *loader) learn(l *language, f *file) {
 			l.known[w] = true
 		}
 		if slices.Contains([]string{"scale", "since", "age", "height", "choice"}, name) {
-			b.vocab = append(b.vocab, slices.Sorted(maps.Keys(l.numbers.words))...)
+			b.vocab = append(b.vocab, slices.Sorted(maps.Keys(f.Numbers.Words))...)
 		}
 	}
-	for w := range l.choice.vocab {
+	for _, w := range l.choice.words {
+		l.known[w] = true
+	}
+	for w := range l.choice.stop {
 		l.known[w] = true
 	}
 	for w := range l.ordinals {
@@ -289,21 +310,15 @@ func (ld *loader) learn(l *language, f *file) {
 // words lists the plain words of a book, once each.
 func (b *book) words() []string {
 	have := map[string]bool{}
-	note := func(ps []*phrase) {
-		for _, p := range ps {
-			for _, e := range p.elems {
-				for _, row := range e.words {
-					for _, w := range row {
-						have[w] = true
-					}
+	for _, p := range b.all {
+		for _, e := range p.elems {
+			for _, row := range e.words {
+				for _, w := range row {
+					have[w] = true
 				}
 			}
 		}
 	}
-	for _, ps := range b.first {
-		note(ps)
-	}
-	note(b.rest)
 	maps.DeleteFunc(have, func(w string, _ bool) bool { return strings.ContainsAny(w, "=*") })
 	return slices.Sorted(maps.Keys(have))
 }

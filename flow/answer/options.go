@@ -1,9 +1,9 @@
 package answer
 
 import (
+	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"turnstone/care"
@@ -19,21 +19,28 @@ const (
 // choiceData is the [choice] table of a language.
 type choiceData struct {
 	Stop    []string   `toml:"stop"`    // words that carry no meaning in an option
-	Endings []string   `toml:"endings"` // endings that are cut off, longest first
+	Endings []string   `toml:"endings"` // endings that are cut off
 	Same    [][]string `toml:"same"`    // groups of phrases that mean the same
+	Kinds   []kindData `toml:"kinds"`   // wider words, and what they hold
 }
 
+// kindData is one kind of things: its names, and phrases for what it holds.
+type kindData struct {
+	Names []string `toml:"names"`
+	Holds []string `toml:"holds"`
+}
+
+// choiceWords is choiceData made ready.
 type choiceWords struct {
 	stop    map[string]bool
 	endings []string
-	groups  *book
+	groups  *book // over stems; a value lists groups, "kind 3<" for a member
 	words   []string
-	vocab   map[string]bool
 }
 
 // choice checks the [choice] table and makes it ready.
 func (ld *loader) choice(d *choiceData) *choiceWords {
-	c := &choiceWords{stop: map[string]bool{}, groups: &book{}, vocab: map[string]bool{}}
+	c := &choiceWords{stop: map[string]bool{}, groups: &book{}}
 	for _, row := range d.Stop {
 		for w := range strings.FieldsSeq(row) {
 			c.stop[fold(w)] = true
@@ -43,14 +50,25 @@ func (ld *loader) choice(d *choiceData) *choiceWords {
 		c.endings = append(c.endings, fold(e))
 	}
 	slices.SortStableFunc(c.endings, func(a, b string) int { return len(b) - len(a) })
-	var order []string
 	in := map[string][]string{}
+	var order []string
+	note := func(p, group string) {
+		if in[p] == nil {
+			order = append(order, p)
+		}
+		in[p] = append(in[p], group)
+	}
 	for i, group := range d.Same {
 		for _, p := range group {
-			if in[p] == nil {
-				order = append(order, p)
-			}
-			in[p] = append(in[p], strconv.Itoa(i))
+			note(p, fmt.Sprintf("same %d", i))
+		}
+	}
+	for i, kind := range d.Kinds {
+		for _, p := range kind.Names {
+			note(p, fmt.Sprintf("kind %d", i))
+		}
+		for _, p := range kind.Holds {
+			note(p, fmt.Sprintf("kind %d<", i))
 		}
 	}
 	for _, p := range order {
@@ -59,16 +77,11 @@ func (ld *loader) choice(d *choiceData) *choiceWords {
 		}
 	}
 	c.words = c.groups.words()
-	for _, w := range c.words {
-		c.vocab[w] = true
-	}
-	for w := range c.stop {
-		c.vocab[w] = true
-	}
+	c.groups.mapWords(c.stem)
 	return c
 }
 
-// stem cuts the ending of a word, where four letters or more remain.
+// stem cuts the ending of a word, where three letters or more remain.
 func (c *choiceWords) stem(w string) string {
 	for _, e := range c.endings {
 		if s, ok := strings.CutSuffix(w, e); ok && len(s) >= 3 {
@@ -78,59 +91,59 @@ func (c *choiceWords) stem(w string) string {
 	return squeeze(w, 1)
 }
 
-// A span is what an option allows: from lo to hi, in a unit, "" for none.
+// A span is what an option allows: from lo to hi, in minutes where timed.
 type span struct {
 	lo, hi float64
-	unit   string
-	plain  []float64 // the numbers without their unit
+	timed  bool
+	plain  float64 // the last number without its unit
 }
 
-// spanOf reads an option such as "30-39", "under 18", "65+", "2-4 hours".
-// Times are in minutes, with the unit "time".
+// spanOf reads a range such as "30-39", "under 18", "65+", "2-4 hours", or the
+// value of a reply.
 func (l *language) spanOf(ts []token) (span, bool) {
-	ms := looseHours(l.found("since", ts), ts)
+	s := span{hi: math.Inf(1)}
 	var vals []float64
-	s := span{lo: 0, hi: math.Inf(1)}
-	factor, timed := 1.0, false
-	for i, m := range ms {
-		for k := m.from; k < m.to && m.label == "pass"; k++ { // "15 years old"
-			if ts[k].isNum {
-				m = mark{label: "#", from: k, to: k + 1}
-			}
+	factor := 1.0
+	cs := l.books["span"].scan(ts)
+	counted := make([]bool, len(ts))
+	for _, m := range cs {
+		for k := m.from; k < m.to && m.label == "times"; k++ {
+			counted[k] = true
 		}
-		if m.label == "unit" {
-			timed, factor = true, unitMinutes[m.value]
-			for k := range vals {
-				if vals[k] < 0 {
-					vals[k] = -vals[k] * factor
+	}
+	ms := looseHours(l.found("since", ts), ts)
+	for i := len(ms) - 1; i >= 0; i-- { // from the end, so that a unit is known before its numbers
+		m := ms[i]
+		switch {
+		case m.label == "unit":
+			s.timed, factor = true, unitMinutes[m.value]
+		case m.label == "amount" && decimal(m.value) > 1, m.label == "amount" && i+1 < len(ms) && ms[i+1].label == "unit" && ms[i+1].from == m.to:
+			vals = append(vals, decimal(m.value)*factor)
+		default:
+			for k := m.from; k < m.to; k++ {
+				if ts[k].isNum && !counted[k] {
+					vals = append(vals, ts[k].num*factor)
+					s.plain = ts[k].num
 				}
 			}
-			if i > 0 && ms[i-1].label == "amount" && ms[i-1].to == m.from {
-				vals = append(vals, decimal(ms[i-1].value)*factor)
-			}
-		}
-		if m.label == "#" {
-			vals = append(vals, -ts[m.from].num-1e-12)
-			s.plain = append(s.plain, ts[m.from].num)
 		}
 	}
-	for k := range vals {
-		vals[k] = math.Abs(vals[k])
+	for _, m := range cs {
+		if m.label == "times" && len(vals) == 0 {
+			vals = append(vals, decimal(m.value))
+		}
 	}
-	if timed {
-		s.unit = "time"
+	sign := func(chars string) bool {
+		return slices.ContainsFunc(ts, func(t token) bool { return t.sign && strings.Contains(chars, t.word) })
 	}
-	cs := l.books["span"].scan(ts)
-	plus := slices.ContainsFunc(ts, func(t token) bool { return t.sign && (t.word == "+" || t.word == ">") })
-	less := slices.ContainsFunc(ts, func(t token) bool { return t.sign && t.word == "<" })
 	switch {
-	case len(vals) == 2 && vals[0] <= vals[1]:
-		s.lo, s.hi = vals[0], vals[1]
+	case len(vals) == 2 && vals[1] <= vals[0]:
+		s.lo, s.hi = vals[1], vals[0]
 	case len(vals) != 1:
 		return s, false
-	case plus || have(cs, "over"):
+	case sign("+>") || have(cs, "over"):
 		s.lo = vals[0]
-	case less || have(cs, "under"):
+	case sign("<") || have(cs, "under"):
 		s.hi = vals[0]
 	default:
 		s.lo, s.hi = vals[0], vals[0]
@@ -138,186 +151,72 @@ func (l *language) spanOf(ts []token) (span, bool) {
 	return s, true
 }
 
-// byRange finds the only option whose range holds the value that was said.
+// byRange finds the option whose range holds the value that was said, the
+// narrowest where several do.
 func (c *choice) byRange() (string, bool) {
-	spans := make([]span, len(c.q.Options))
-	isSpan := make([]bool, len(c.q.Options))
-	n := 0
-	for i, o := range c.q.Options {
-		spans[i], isSpan[i] = c.l.spanOf(c.l.numbers.merge(split(o.Label)))
-		if isSpan[i] {
-			n++
-		}
-	}
 	said, ok := c.l.spanOf(c.ts)
-	if n < 2 || !ok {
-		return "", false
-	}
-	best, width, tied := -1, math.Inf(1), false
-	for i, s := range spans {
-		if s.unit == "" && said.unit != "" && len(said.plain) == 1 {
-			said = span{lo: said.plain[0], hi: said.plain[0]}
-		}
-		if !isSpan[i] || (s.unit != "" && said.unit != "" && s.unit != said.unit) || said.lo < s.lo-1e-6 || said.hi > s.hi+1e-6 {
+	best, n, tied, width := -1, 0, false, 0.0
+	for i, o := range c.q.Options {
+		s, is := c.l.spanOf(c.l.numbers.merge(split(o.Label)))
+		if !is {
 			continue
 		}
-		edge := s.lo != s.hi && (s.lo == 0 && said.hi >= s.hi-1e-6 || math.IsInf(s.hi, 1) && said.lo <= s.lo+1e-6 && !strings.Contains(c.q.Options[i].Label, "+"))
+		n++
+		at := said
+		if said.timed && !s.timed {
+			at.lo, at.hi = said.plain, said.plain // "15 years old"
+		}
+		if at.lo < s.lo-1e-6 || at.hi > s.hi+1e-6 {
+			continue
+		}
 		w := s.hi - s.lo
+		if s.lo != s.hi && (s.lo == 0 && at.hi >= s.hi-1e-6 || math.IsInf(s.hi, 1) && at.lo <= s.lo+1e-6) {
+			w = math.MaxFloat64 // at the edge of an open range: only where no other holds it
+		}
 		switch {
-		case edge && best >= 0: // "under 18" does not hold 18 where another does
-		case best < 0 || w < width || c.open(best, spans, said):
+		case best < 0 || w < width:
 			best, width, tied = i, w, false
 		case w == width:
 			tied = true
 		}
 	}
-	if best < 0 || tied {
+	if !ok || n < 2 || best < 0 || tied {
 		return "", false
 	}
 	return c.q.Options[best].Value, true
 }
 
-// open reports whether the value stands at the edge of an open range, which
-// yields to a range that holds it.
-func (c *choice) open(i int, spans []span, said span) bool {
-	return spans[i].lo == 0 && said.hi >= spans[i].hi
-}
-
-// someOf reads any number of values: numbers, letters, words of options, none,
-// all. A bare yes to a list is unsure, a bare no is none.
-func (l *language) someOf(q Question, raw []token) ([]string, verdict) {
-	c := l.newChoice(q, splitLists(raw, len(q.Options)))
-	if places, ok := c.places(); ok {
-		return c.values(func(i int) bool { return slices.Contains(places, i) }), read
-	}
-	scores, denied := c.scores()
-	vals := c.values(func(i int) bool { return scores[i] > 1-1e-9 && c.roles[i] == "" })
-	if len(vals) > 0 {
-		return vals, read
-	}
-	switch {
-	case have(c.ms, "all"):
-		return c.values(func(i int) bool { return c.roles[i] == "" }), read
-	case have(c.ms, "unsure"):
-		return []string{care.Unsure}, read
-	case have(c.ms, "none"), slices.Contains(denied, true):
-		return []string{care.None}, read
-	}
-	v, got := l.yesNo(l.prepare("yesno", raw))
-	switch {
-	case got != read:
-		return nil, got
-	case v == care.No:
-		return []string{care.None}, read
-	}
-	return []string{care.Unsure}, read
-}
-
-// values lists the values of the options that hold, facts before none.
-func (c *choice) values(holds func(int) bool) []string {
-	var facts, rest []string
+// byAgo reads a moment where at least two options are moments: "today", "this
+// week", "longer ago".
+func (c *choice) byAgo() (string, bool) {
+	from := make([]float64, len(c.opts))
+	n := 0
 	for i, o := range c.q.Options {
-		switch {
-		case !holds(i):
-		case o.Value == care.None || o.Value == care.Unsure:
-			rest = append(rest, o.Value)
-		default:
-			facts = append(facts, o.Value)
+		from[i] = -1
+		if ms := c.l.books["ago"].scan(split(o.Label)); len(ms) > 0 {
+			from[i] = decimal(ms[0].value)
+			n++
 		}
 	}
-	if len(facts) > 0 {
-		return facts
-	}
-	return rest[:min(1, len(rest))]
-}
-
-// splitLists takes "2,4" apart, which split reads as a decimal, where both are
-// places in the list.
-func splitLists(raw []token, n int) []token {
-	var out []token
-	for _, t := range raw {
-		a, b, ok := strings.Cut(strings.ReplaceAll(t.raw, ".", ","), ",")
-		if !ok || !t.digit || decimal(a) < 1 || decimal(b) < 1 || decimal(a) > float64(n) || decimal(b) > float64(n) {
-			out = append(out, t)
-			continue
-		}
-		out = append(out, numberToken(a), token{word: ",", raw: ",", sign: true}, numberToken(b))
-	}
-	return out
-}
-
-// skips reports whether the whole reply asks to skip the question.
-func (l *language) skips(raw []token) bool {
-	c, ok := l.command(raw)
-	return ok && c == care.CmdSkip
-}
-
-// Command reads a word that may be said at any moment. It must be nearly the
-// whole message.
-func (r *Reader) Command(text string, prefer care.Locale) (care.Command, bool) {
-	raw := split(text)
-	for _, l := range r.order(prefer, raw) {
-		if c, ok := l.command(raw); ok {
-			return c, true
-		}
-	}
-	return "", false
-}
-
-// Language reads the name of a language, such as "English" or "en español",
-// and returns its tag.
-func (r *Reader) Language(text string) (care.Locale, bool) {
-	raw := split(text)
-	for _, l := range r.languages {
-		ms := l.books["language"].scan(raw)
-		if len(ms) > 0 && l.covered(raw, ms) {
-			return care.Locale(ms[0].value), true
-		}
-	}
-	return "", false
-}
-
-// command reads a command in one language.
-func (l *language) command(raw []token) (care.Command, bool) {
-	ts := correct(raw, l.knows, l.books["commands"].vocab)
-	hits := l.books["commands"].scan(ts)
-	if len(hits) == 0 {
-		if ms := l.books["language"].scan(ts); len(ms) > 0 && l.covered(ts, ms) {
-			return care.CmdLanguage, true
-		}
+	if n < 2 {
 		return "", false
 	}
-	if len(hits) > 1 && hits[0].label == string(care.CmdGreeting) {
-		hits = hits[1:]
+	days := 0.0
+	if m, got := c.l.moment(c.l.prepare("since", c.raw), c.q.At); got == read {
+		days = m.daysBack()
+	} else if ms := c.l.books["ago"].scan(c.ts); len(ms) > 0 {
+		days = decimal(ms[0].value) // "weeks ago"
+	} else {
+		return "", false
 	}
-	for _, h := range hits {
-		if h.label != hits[0].label {
-			return "", false
+	best := -1
+	for i, f := range from {
+		if f >= 0 && f <= days && (best < 0 || f > from[best]) {
+			best = i
 		}
 	}
-	return care.Command(hits[0].label), l.covered(ts, hits)
-}
-
-// covered reports whether marks and polite words make up all of a reply but
-// one word, and that one only beside a longer command.
-func (l *language) covered(ts []token, ms []mark) bool {
-	taken := make([]bool, len(ts))
-	said := 0
-	for _, list := range [][]mark{l.books["polite"].scan(ts), ms} {
-		for _, m := range list {
-			for i := m.from; i < m.to; i++ {
-				taken[i] = true
-			}
-		}
+	if best < 0 {
+		return "", false
 	}
-	for _, m := range ms {
-		said += m.to - m.from
-	}
-	over := 0
-	for i, t := range ts {
-		if !t.sign && !taken[i] {
-			over++
-		}
-	}
-	return over == 0 || (over == 1 && said >= 3)
+	return c.q.Options[best].Value, true
 }

@@ -42,29 +42,34 @@ type mark struct {
 type book struct {
 	first map[string][]*phrase // by the word that they begin with
 	rest  []*phrase            // those that begin with no fixed word
+	all   []*phrase
 	vocab []string
-	n     int
 }
 
-func (b *book) add(label, value, text string, sets map[string][]string) error {
+func (b *book) add(label, value, text string, sets map[string][][]string) error {
 	elems, err := parsePhrase(text, sets)
 	if err != nil {
 		return err
 	}
-	b.n++
-	p := &phrase{label, value, elems, b.n}
+	p := &phrase{label: label, value: value, elems: elems, order: len(b.all)}
+	b.all = append(b.all, p)
 	if b.first == nil {
 		b.first = map[string][]*phrase{}
 	}
-	heads, open := headWords(elems)
+	b.place(p)
+	return nil
+}
+
+// place files a phrase under the words that it can begin with.
+func (b *book) place(p *phrase) {
+	heads, open := headWords(p.elems)
 	if open {
 		b.rest = append(b.rest, p)
-		return nil
+		return
 	}
 	for _, h := range heads {
 		b.first[h] = append(b.first[h], p)
 	}
-	return nil
 }
 
 // headWords lists the words that a phrase can begin with; open means any.
@@ -97,7 +102,7 @@ func headWords(elems []elem) (heads []string, open bool) {
 }
 
 // parsePhrase reads the phrase language. Its faults say what to write instead.
-func parsePhrase(text string, sets map[string][]string) ([]elem, error) {
+func parsePhrase(text string, sets map[string][][]string) ([]elem, error) {
 	fields, err := phraseFields(text)
 	if err != nil {
 		return nil, err
@@ -148,7 +153,7 @@ func phraseFields(text string) ([]string, error) {
 	return out, nil
 }
 
-func parseElem(f string, sets map[string][]string) (elem, error) {
+func parseElem(f string, sets map[string][][]string) (elem, error) {
 	e := elem{kind: 'w'}
 	if len(f) > 1 && strings.HasSuffix(f, "?") {
 		e.optional, f = true, strings.TrimSuffix(f, "?")
@@ -168,8 +173,7 @@ func parseElem(f string, sets map[string][]string) (elem, error) {
 		e.kind, e.gap, e.optional = '.', 2*(len(f)-1), false
 		return e, nil
 	case strings.HasPrefix(f, "<") && strings.HasSuffix(f, ">"):
-		alts = sets[strings.Trim(f, "<>")]
-		if alts == nil {
+		if e.words = sets[strings.Trim(f, "<>")]; e.words == nil {
 			return e, fmt.Errorf("no set is called %s: add it under [sets], or correct the name", f)
 		}
 	case strings.HasPrefix(f, "(") && strings.HasSuffix(f, ")"):
@@ -259,13 +263,32 @@ func (b *book) each(ts []token, i int, f func(p *phrase, to int)) {
 	try(b.rest)
 }
 
-// crossed returns where a phrase begins within [i, end) that reaches beyond it
-// and has more words, or the more careful meaning: "I don't | know" is a doubt,
-// not a denial. It returns i where there is none.
+// mapWords changes every plain word of the book by f.
+func (b *book) mapWords(f func(string) string) {
+	b.first, b.rest = map[string][]*phrase{}, nil
+	for _, p := range b.all {
+		for _, e := range p.elems {
+			for _, row := range e.words {
+				for k, w := range row {
+					if start, ok := strings.CutSuffix(w, "*"); ok {
+						row[k] = squeeze(start, 1) + "*"
+					} else {
+						row[k] = f(w)
+					}
+				}
+			}
+		}
+		b.place(p)
+	}
+}
+
+// crossed returns where a phrase of more careful meaning begins within [i, end)
+// and reaches beyond it: "I don't | know" is a doubt, not a denial. It returns i
+// where there is none.
 func (b *book) crossed(ts []token, i, end int, best *phrase) int {
 	for j := i + 1; j < end; j++ {
 		p, to := b.longest(ts, j)
-		if p != nil && to > end && (to-j > end-i || p.careful() && !best.careful() && best.label != "ask") {
+		if p != nil && to > end && p.careful() && !best.careful() && best.label != "ask" {
 			return j
 		}
 	}

@@ -57,7 +57,7 @@ func afterFix(ms []mark, answers func(mark) bool) (kept []mark, withdrawn bool) 
 // dropAsked drops answers within a question: from the asking word to the end of
 // the sentence, and with signs from the start of a clause that ends in "?".
 func dropAsked(ms []mark, ts []token, answers func(mark) bool, signs bool) []mark {
-	asked := make([]bool, len(ts)+1)
+	asked, signed := make([]bool, len(ts)+1), make([]bool, len(ts)+1)
 	for _, m := range ms {
 		if m.label == "ask" {
 			for i := m.from; i < len(ts) && !ts[i].stops(); i++ {
@@ -68,11 +68,13 @@ func dropAsked(ms []mark, ts []token, answers func(mark) bool, signs bool) []mar
 	for i, t := range ts {
 		if t.sign && t.word == "?" {
 			for j := i - 1; signs && j >= 0 && !ts[j].ends() && !asked[j]; j-- {
-				asked[j] = true
+				signed[j] = true
 			}
 		}
 	}
-	return slices.DeleteFunc(slices.Clone(ms), func(m mark) bool { return answers(m) && asked[m.from] })
+	return slices.DeleteFunc(slices.Clone(ms), func(m mark) bool {
+		return answers(m) && (asked[m.from] || signed[m.from] && m.label != "unsure")
+	})
 }
 
 // dropThen drops what is said of earlier, where another part of the reply has

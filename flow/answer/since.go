@@ -11,6 +11,7 @@ import (
 // Gregorian year (365.2425 days).
 var unitMinutes = map[string]float64{
 	"minute": 1, "hour": 60, "day": 1440, "week": 7 * 1440, "month": 30.436875 * 1440, "year": 365.2425 * 1440,
+	"second": 1.0 / 60,
 }
 
 // A moment is what a reply says of when.
@@ -31,12 +32,26 @@ func (l *language) since(ts []token, at time.Time) (string, verdict) {
 	if s, ok := isoDuration(ts); ok {
 		return s, read
 	}
+	m, got := l.moment(ts, at)
+	if got != read {
+		return "", got
+	}
+	if v, own, ok := m.back(); !ok {
+		return "", rejected
+	} else if !own {
+		return writeMinutes(v), read
+	}
+	return m.writeLength(), read
+}
+
+// moment puts together what a reply says of when.
+func (l *language) moment(ts []token, at time.Time) (*moment, verdict) {
 	ts = clockTokens(ts)
 	times := labelled("#", "unit", "day", "weekday", "clock", "hour", "month", "feast", "weekend", "length", "monthday")
 	all := looseHours(l.found("since", ts), ts)
 	ms, withdrawn := settle(all, ts, times)
 	if withdrawn {
-		return "", rejected
+		return nil, rejected
 	}
 	m := &moment{l: l, ts: ts, ms: dropDenied(ms, times), at: at}
 	m.lengths()
@@ -47,13 +62,16 @@ func (l *language) since(ts []token, at time.Time) (string, verdict) {
 	if m.hasDay && m.unit != "" && have(m.ms, "for") {
 		m.unit, m.length = "", 0 // "yesterday, I rested for an hour"
 	}
-	if s, ok := m.answer(); ok {
-		return s, read
+	if v, _, _ := m.back(); v > maxAge*unitMinutes["year"] {
+		return nil, rejected // longer than a life
+	}
+	if _, _, ok := m.back(); ok || m.hasDay {
+		return m, read
 	}
 	if have(all, "ask", "pass", "#", "unit", "ahead") {
-		return "", rejected
+		return nil, rejected
 	}
-	return "", nothing
+	return nil, nothing
 }
 
 // looseHours gives back the number of an hour that a unit follows: "about 2" is
@@ -79,22 +97,6 @@ func dropDenied(ms []mark, times func(mark) bool) []mark {
 	return out
 }
 
-// clockTokens joins 10:30 and 10h30 into one number of hours.
-func clockTokens(ts []token) []token {
-	var out []token
-	for i := 0; i < len(ts); i++ {
-		t := ts[i]
-		if i+2 < len(ts) && t.digit && ts[i+1].glued && ts[i+2].glued && ts[i+2].digit && len(ts[i+2].word) == 2 &&
-			(ts[i+1].word == ":" || ts[i+1].word == "h") && ts[i+2].num < 60 && t.num < 25 {
-			t.num += ts[i+2].num / 60
-			t.word += ts[i+1].word + ts[i+2].word
-			i += 2
-		}
-		out = append(out, t)
-	}
-	return out
-}
-
 // lengths reads the first length of time: "2 hours", "an hour and a half",
 // "1 week and 3 days", "2 or 3 days" (the middle), "last week".
 func (m *moment) lengths() {
@@ -102,6 +104,9 @@ func (m *moment) lengths() {
 	for i := 0; i < len(m.ms); i++ {
 		if m.ms[i].label == "length" && m.unit == "" {
 			m.unit, m.length = "minute", decimal(m.ms[i].value)
+			continue
+		}
+		if m.orMore(i, end) {
 			continue
 		}
 		if t := m.ts[m.ms[i].from]; m.ms[i].label == "#" && t.digit && strings.Contains(t.word, "h") && m.unit == "" {
@@ -132,6 +137,18 @@ func (m *moment) lengths() {
 		}
 		end, i = to, k
 	}
+}
+
+// orMore reads the second half of "an hour or two": the middle of both.
+func (m *moment) orMore(i, end int) bool {
+	if m.unit == "" || i == 0 || m.ms[i].label != "#" || m.ms[i-1].label != "or" || m.ms[i-1].from-end > 1 {
+		return false
+	}
+	if i+1 < len(m.ms) && m.ms[i+1].label == "unit" {
+		return false
+	}
+	m.length = (m.length + m.ts[m.ms[i].from].num*unitMinutes[m.unit]) / 2
+	return true
 }
 
 // unitFrom reads a bare number after a correction in the unit said before it:
@@ -250,127 +267,32 @@ func (m *moment) weekBefore(d float64) float64 {
 	return d
 }
 
-// answer puts together what was said.
-func (m *moment) answer() (string, bool) {
+// back returns the minutes from the moment to now; own means that they were
+// said as a length, which is written in its own unit.
+func (m *moment) back() (minutes float64, own, ok bool) {
 	hour, part := m.clock()
-	if m.unit != "" && (unitMinutes[m.unit] < 1440 || !m.hasDay && hour < 0 && part < 0 || unitMinutes[m.unit] > 7*1440) {
-		return m.writeLength(), true
-	}
-	if m.unit != "" && m.length == math.Trunc(m.length/1440)*1440 {
-		if m.hasDay || (hour < 0 && part < 0) {
-			return m.writeLength(), true
-		}
-		m.setDay(m.length / 1440)
-	}
-	if hour < 0 && part < 0 {
-		if !m.hasDay || m.day == 0 {
-			return "", false
-		}
-		return writeMinutes(m.day * 1440), true
-	}
-	return writeMinutes(max(0, m.before(hour, part))), true
-}
-
-// clock returns the hour said and the hour that a part of the day stands for,
-// each in minutes after midnight, or -1.
-func (m *moment) clock() (hour, part float64) {
-	hour, part = -1, -1
-	for _, k := range m.ms {
-		switch k.label {
-		case "clock":
-			h, mm, _ := strings.Cut(k.value, ":")
-			part = decimal(h)*60 + decimal(mm)
-		case "hour":
-			for i := k.from; i < k.to; i++ {
-				if m.ts[i].isNum && hour < 0 {
-					hour = clockHour(m.ts[i], k.value)
-				}
-			}
-		}
-	}
-	return hour, part
-}
-
-// clockHour reads an hour as said: "9", "9:30", "9.30", with am, pm, or minutes
-// before or after. An hour that may be of the morning or the evening comes back
-// with half a minute added.
-func clockHour(t token, value string) float64 {
-	v := t.num * 60
-	if h, mm, ok := strings.Cut(t.raw, "."); ok && t.digit && len(mm) == 2 && decimal(mm) < 60 {
-		v = decimal(h)*60 + decimal(mm)
-	}
-	if v >= 25*60 {
-		return -1
-	}
-	open := v < 13*60 && v >= 60 && !strings.HasPrefix(t.raw, "0")
-	switch value {
-	case "am", "pm":
-		v = math.Mod(v, 720)
-		if value == "pm" {
-			v += 720
-		}
-		open = false
-	case "at":
+	timed := hour >= 0 || part >= 0
+	size := unitMinutes[m.unit]
+	switch {
+	case m.unit == "":
+	case size < 1440, size > 7*1440, m.hasDay, !timed, m.length != math.Trunc(m.length/1440)*1440:
+		return m.length, true, true
 	default:
-		v += decimal(value)
+		m.setDay(m.length / 1440) // "two days ago in the morning"
 	}
-	v = math.Round(v)
-	if open {
-		v = math.Mod(v, 720) + 0.5
+	if timed {
+		return max(0, m.before(hour, part)), false, true
 	}
-	return v
+	return m.day * 1440, false, m.hasDay && m.day > 0
 }
 
-// before returns the minutes between the said time and now.
-func (m *moment) before(hour, part float64) float64 {
-	today := float64(m.at.Hour()*60 + m.at.Minute())
-	back := m.day * 1440
-	if hour < 0 {
-		return m.beforePart(part, today, back)
+// daysBack counts the calendar days from the moment to today.
+func (m *moment) daysBack() float64 {
+	if m.hasDay {
+		return m.day
 	}
-	if hour == math.Trunc(hour) {
-		if d := today - hour + back; d >= 0 {
-			return d
-		}
-		return today - hour + back + 1440
-	}
-	hour -= 0.5
-	switch {
-	case part >= 1080 && hour < 300:
-		back -= 1440 // "last night at 2" is after midnight
-		if !m.hasDay && today-hour+back < 0 {
-			back += 1440
-		}
-	case part >= 720, part < 0 && m.hasDay && m.day > 0 && hour < 420:
-		hour += 720
-	case part < 0 && (!m.hasDay || m.day == 0) && today >= hour+720:
-		hour += 720
-	case part < 0 && !m.hasDay && today < hour:
-		hour += 720
-	}
-	d := today - hour + back
-	if d < 0 {
-		d += 1440
-	}
-	return d
-}
-
-// beforePart takes a part of the day at its clock time. One that has begun
-// today counts as half gone; one still to come today was yesterday's.
-func (m *moment) beforePart(part, today, back float64) float64 {
-	if part == 0 && m.hasDay && m.day > 0 {
-		back -= 1440 // midnight ends the day
-	}
-	d := today - part + back
-	switch {
-	case d >= 0:
-		return d
-	case part < 1080 && today > part-180:
-		return (today - (part - 180)) / 2
-	case m.hasDay:
-		return 0
-	}
-	return d + 1440
+	v, _, _ := m.back()
+	return max(0, math.Ceil((v-float64(m.at.Hour()*60+m.at.Minute()))/1440))
 }
 
 // writeLength writes a length in its own unit where it is whole.

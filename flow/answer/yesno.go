@@ -53,7 +53,7 @@ func plainWord(plain, loose, ms []mark) string {
 	}
 	for _, m := range loose {
 		switch {
-		case turns(m):
+		case turns(m), m.to == last.from: // "I have | none"
 		case last.label == "no" && m.label == "some" && len(plain) == 1,
 			last.label == "yes" && m.label == "not" && m.from < last.from && len(plain) == 1,
 			last.label == "no" && m.with("some", "so") && m.from < last.from && len(plain) == 1:
