@@ -222,6 +222,9 @@ func (t *turn) secondList(it care.Item) error {
 	}
 	e.SecondList = true
 	t.refreshCard(e)
+	if t.ep.Stopped {
+		return nil // the person ended messages; staff are still asked
+	}
 	if number, ok := t.f.set.Numbers.Emergency(t.ep.Region); ok {
 		t.unasked(sentence("nobody_answered", "number", number))
 	} else {
