@@ -170,8 +170,11 @@ func (t *turn) read(text string) error {
 		t.show()
 		return nil
 	}
-	r := t.f.set.Reader.Read(t.question(t.askOf(s)), text)
+	q := t.question(t.askOf(s))
+	r := t.f.set.Reader.Read(q, text)
 	switch {
+	case r.OK && t.perhaps(q, r.Values, text) != "":
+		return t.doubt(t.perhaps(q, r.Values, text))
 	case r.Skip && s.Kind != care.NextOf:
 		return t.answered(s, []string{care.Unsure}, true)
 	case r.OK && len(r.Values) > 0:
@@ -182,6 +185,25 @@ func (t *turn) read(text string) error {
 		return nil
 	}
 	return t.misread(s)
+}
+
+// perhaps is the danger sign that words picked from a danger screen without
+// naming it: neither by its number nor by its label, and not seen by the
+// safety screen. "My ankle bone hurts" is not bone that shows: it is asked.
+func (t *turn) perhaps(q answer.Question, picked []string, text string) care.Sign {
+	if strings.ContainsAny(text, "0123456789") {
+		return ""
+	}
+	for _, o := range q.Options {
+		f := t.p.Facts[care.Fact(o.Value)]
+		if f == nil || q.Kind != care.AnyOf || len(f.Signs) == 0 || !f.Danger || !slices.Contains(picked, o.Value) {
+			continue
+		}
+		if !strings.EqualFold(strings.TrimSpace(text), o.Label) {
+			return f.Signs[0]
+		}
+	}
+	return ""
 }
 
 // misread asks again with an example; the second time the answer counts as
