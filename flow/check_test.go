@@ -37,7 +37,7 @@ func standingFacts(s string) map[string]string {
 // check's own rows give. It holds every worked value of the rule: 7 to 5,
 // 4 to 3, 3 to 2, 10 to 8, 6 to 6, 5 to 7, 8 to 5, 2 to 1, 0 to 3.
 // Source of "2 points or 30 %": Farrar 2001, Pain 94:149-58.
-func TestChecksOfAnIndependentReader(t *testing.T) {
+func TestHAZ12_ChecksOfAnIndependentReader(t *testing.T) {
 	f := newFlow(t)
 	table := rows(t, "testdata/checks.tsv")
 	if len(table) < 200 {

@@ -284,3 +284,20 @@ func TestHAZ13_NothingPlansItselfForEver(t *testing.T) {
 		}
 	}
 }
+
+// A child who is alone is told to get an adult, nothing is kept and nothing is
+// planned; an adult who answers gets the checks.
+func TestHAZ30_AChildAloneLeavesNothing(t *testing.T) {
+	for _, adult := range []string{"no", "unsure"} {
+		p := someone(t, map[string]string{"age_years": "9", "adult_present": adult})
+		p.dayZero()
+		if !p.ep.Erasing || len(p.ep.Rounds) > 0 || len(p.ep.Agenda) > 0 {
+			t.Errorf("adult %s: erasing %v, %d rounds, agenda %v", adult, p.ep.Erasing, len(p.ep.Rounds), p.ep.Agenda)
+		}
+	}
+	p := someone(t, map[string]string{"age_years": "9"})
+	p.dayZero()
+	if !p.has("day_2") || p.ep.Disposition < care.Clinician {
+		t.Errorf("with an adult: %s, checks planned %v", p.ep.Disposition, p.has("day_2"))
+	}
+}

@@ -51,7 +51,7 @@ var conditional = strings.Fields(`not_walking_yet adult_present overall in_cast 
 // The table was written by a reader who saw the protocol's text and neither
 // the data file nor the code: facts in; disposition, reasons, published rule,
 // planned items and questions out.
-func TestPatientsOfAnIndependentReader(t *testing.T) {
+func TestHAZ15_PatientsOfAnIndependentReader(t *testing.T) {
 	f := newFlow(t)
 	table := rows(t, "testdata/patients.tsv")
 	if len(table) < 500 {

@@ -1,0 +1,63 @@
+package tests
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// The hazard log and the tests name each other: a test that proves a control
+// stands in the log, and what the log names as proof is there.
+func TestTheHazardLogNamesItsProofs(t *testing.T) {
+	log, err := os.ReadFile("../docs/hazards.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := map[string]bool{}
+	for _, m := range regexp.MustCompile("`(TestHAZ[0-9A-Za-z_]+)`").FindAllStringSubmatch(string(log), -1) {
+		named[m[1]] = true
+	}
+	there := proofs(t)
+	for name := range there {
+		if !named[name] {
+			t.Errorf("%s is not in docs/hazards.md; name it under its hazard", name)
+		}
+		if id := "## HAZ-" + name[7:9]; !strings.Contains(string(log), id) {
+			t.Errorf("%s proves a control of a hazard that the log does not have", name)
+		}
+	}
+	for name := range named {
+		if !there[name] {
+			t.Errorf("docs/hazards.md names %s, and there is no such test", name)
+		}
+	}
+	if len(there) < 30 {
+		t.Errorf("only %d proofs found", len(there))
+	}
+}
+
+func proofs(t *testing.T) map[string]bool {
+	t.Helper()
+	there := map[string]bool{}
+	decl := regexp.MustCompile(`(?m)^func (TestHAZ[0-9A-Za-z_]+)\(`)
+	err := filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		for _, m := range decl.FindAllStringSubmatch(string(data), -1) {
+			there[m[1]] = true
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return there
+}
