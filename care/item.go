@@ -5,7 +5,7 @@ import "time"
 // A SentenceKey names a sentence of the locale files.
 type SentenceKey string
 
-// A Class says what a sentence does, so that the gate can stop it.
+// A SentenceClass says what a sentence does, so that the gate can stop it.
 type SentenceClass string
 
 // The classes of sentence.

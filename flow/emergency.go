@@ -194,6 +194,7 @@ func (t *turn) rest(key string) error {
 	if err := t.move(evStop); err != nil {
 		return err
 	}
+	t.ep.Trail, t.ep.Retaken = nil, "" // nothing lies before rest that back could ask again
 	if key != "" {
 		t.say(key)
 	}

@@ -272,8 +272,16 @@ func TestHAZ26_ForgettingLeavesNoCard(t *testing.T) {
 // No due item of any kind plans itself anew at or before its own moment.
 func TestHAZ13_NothingPlansItselfForEver(t *testing.T) {
 	for _, facts := range []map[string]string{
-		nil, {"navicular": "yes"}, {"deformed": "yes"}, {"deformed": "yes", "ride": "no"}, {"consent": "no"}, {"pain_worst": "9"}, {"intoxicated": "yes"},
-		{"age_years": "8"}, {"injured_at": "P12D"}, {"collapsed": "yes", "consent": "no"},
+		nil,
+		{"navicular": "yes"},
+		{"deformed": "yes"},
+		{"deformed": "yes", "ride": "no"},
+		{"consent": "no"},
+		{"pain_worst": "9"},
+		{"intoxicated": "yes"},
+		{"age_years": "8"},
+		{"injured_at": "P12D"},
+		{"collapsed": "yes", "consent": "no"},
 	} {
 		p := someone(t, facts)
 		p.dayZero()

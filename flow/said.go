@@ -69,7 +69,9 @@ func (t *turn) said(text string, found care.Finding) error {
 		return t.sign(found.Sign)
 	}
 	if cmd, ok := t.f.set.Reader.Command(text, t.ep.Locale); ok && t.obeys(cmd) {
-		t.ep.Aside = care.Aside{}
+		if cmd != care.CmdOther { // what was asked here waits for the way back
+			t.ep.Aside = care.Aside{}
+		}
 		return t.command(cmd, text)
 	}
 	if found.Doubtful && !t.ep.Open { // with an emergency open the card comes again in any case

@@ -162,6 +162,9 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	if err := t.move(evStop); err != nil {
 		return err
 	}
+	if t.ep.Aside.What == "" {
+		t.ep.Ask = nil
+	}
 	t.unasked(sentence("staff.closed"))
 	return nil
 }

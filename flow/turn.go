@@ -107,7 +107,7 @@ func ownRound(kind string) bool {
 func (t *turn) freeRound(talk *protocol.Talk) int {
 	fresh := care.Round{Key: talk.Name, Talk: talk.Name, At: t.now}
 	often := talk.Kind == protocol.Seen || talk.Kind == protocol.DangerAsk || talk.Kind == protocol.Check && !talk.Judge
-	if i := slices.IndexFunc(t.ep.Rounds, func(r care.Round) bool { return r.Talk == talk.Name }); often && i > 0 {
+	if i := slices.IndexFunc(t.ep.Rounds, func(r care.Round) bool { return r.Talk == talk.Name && t.forgettable(r) }); often && i > 0 {
 		t.ep.Rounds = append(slices.Delete(t.ep.Rounds, i, i+1), fresh)
 		return len(t.ep.Rounds) - 1
 	}
@@ -116,6 +116,14 @@ func (t *turn) freeRound(talk *protocol.Talk) int {
 	}
 	t.ep.Rounds = append(t.ep.Rounds, fresh)
 	return len(t.ep.Rounds) - 1
+}
+
+// forgettable reports whether a round holds nothing that counts later: a no,
+// how it goes overall, and whether somebody was seen.
+func (t *turn) forgettable(r care.Round) bool {
+	return !slices.ContainsFunc(r.Facts, func(h *care.Held) bool {
+		return h.Fact != t.p.Roles.Overall && h.Fact != t.p.Roles.Seen && !slices.Equal(h.Values, []string{care.No})
+	})
 }
 
 // settle walks through junctions until a screen is to be shown or the talk is
@@ -278,12 +286,12 @@ func (t *turn) has(what string) bool {
 }
 
 // factNames sorts names in protocol order; signs and the like come last.
-func (p *compiled) sorted(names []string) []string {
+func (c *compiled) sorted(names []string) []string {
 	rank := func(n string) int {
-		if i, ok := p.order[care.Fact(n)]; ok {
+		if i, ok := c.order[care.Fact(n)]; ok {
 			return i
 		}
-		return len(p.order)
+		return len(c.order)
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return rank(a) - rank(b) })
 	return slices.Compact(names)

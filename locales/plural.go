@@ -12,9 +12,6 @@ import (
 // otherForm is the plural form that every language has.
 const otherForm = "other"
 
-// formNames lists the plural forms that any language may have.
-var formNames = []string{"zero", "one", "two", "few", "many", otherForm}
-
 // plurals chooses the plural form of one language.
 type plurals struct {
 	localizer *i18n.Localizer

@@ -32,7 +32,11 @@ func lines(t testing.TB, name string) []line {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	t.Cleanup(func() {
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 	var out []line
 	for s, n := bufio.NewScanner(f), 0; s.Scan(); n++ {
 		if p := strings.Split(s.Text(), "\t"); n > 0 {

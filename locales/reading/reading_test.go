@@ -128,7 +128,11 @@ func counted(t *testing.T, file string) map[string]int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	t.Cleanup(func() {
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 	out := map[string]int{}
 	lines := bufio.NewScanner(f)
 	for lines.Scan() {

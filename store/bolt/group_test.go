@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 
 	"turnstone/store"
 )
@@ -106,7 +106,7 @@ func TestAFaultFailsTheWholeGroupAndAnAnswerDoesNot(t *testing.T) {
 		odd  odd
 		want error
 	}{
-		"fault":  {odd{func() (answer, fault error) { return nil, bbolt.ErrKeyTooLarge }}, store.ErrDown},
+		"fault":  {odd{func() (answer, fault error) { return nil, berrors.ErrKeyTooLarge }}, store.ErrDown},
 		"answer": {odd{func() (answer, fault error) { return store.ErrStale, nil }}, nil},
 	} {
 		t.Run(name, func(t *testing.T) {

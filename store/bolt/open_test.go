@@ -143,7 +143,7 @@ func TestAFileThatIsNotOursIsRefused(t *testing.T) {
 		"no named bucket":  func(tx *bbolt.Tx) error { return tx.DeleteBucket(namedBucket) },
 	} {
 		t.Run(name, func(t *testing.T) {
-			spoil(t, store.ErrDamaged, func(t *testing.T, path string) { setMeta(t, path, change) })
+			_ = spoil(t, store.ErrDamaged, func(t *testing.T, path string) { setMeta(t, path, change) })
 		})
 	}
 }
@@ -163,7 +163,7 @@ func TestACutFileIsRefused(t *testing.T) {
 	page := int64(os.Getpagesize())
 	for _, size := range []int64{0, 1, 100, page - 1, page, page + 1, 2 * page, 3 * page, 4*page + 7, 10 * page} {
 		t.Run(fmt.Sprint(size), func(t *testing.T) {
-			spoil(t, store.ErrDamaged, func(t *testing.T, path string) {
+			_ = spoil(t, store.ErrDamaged, func(t *testing.T, path string) {
 				if err := os.Truncate(path, size); err != nil {
 					t.Fatal(err)
 				}
@@ -194,7 +194,7 @@ func TestAFileOfSomethingElseIsRefused(t *testing.T) {
 		"zeros": make([]byte, 64<<10),
 	} {
 		t.Run(name, func(t *testing.T) {
-			spoil(t, store.ErrDamaged, func(t *testing.T, path string) {
+			_ = spoil(t, store.ErrDamaged, func(t *testing.T, path string) {
 				if err := os.WriteFile(path, content, 0o600); err != nil {
 					t.Fatal(err)
 				}

@@ -218,7 +218,10 @@ func peopleOnce(a *asker) {
 			a.Fatalf("%s came %d times", numbered(i), n)
 		}
 	}
-	for range a.Store.People(background) {
+	for _, err := range a.Store.People(background) {
+		if err != nil {
+			a.Fatalf("people: %v", err)
+		}
 		break // leaving early must leave nothing behind
 	}
 	ended, end := context.WithCancel(background)
