@@ -98,8 +98,8 @@ func Write(person care.PersonID, read store.Etag, nonce [8]byte, r Record, log [
 	w.Bytes = data
 	for _, it := range r.Episode.Agenda {
 		lane := LaneOf(it)
-		if w.Due[lane].IsZero() || it.Due.Before(w.Due[lane]) {
-			w.Due[lane] = it.Due
+		if due := Due(it); w.Due[lane].IsZero() || due.Before(w.Due[lane]) {
+			w.Due[lane] = due
 		}
 	}
 	if r.Episode.Erasing {
@@ -113,6 +113,15 @@ func Write(person care.PersonID, read store.Etag, nonce [8]byte, r Record, log [
 		w.Log = append(w.Log, line)
 	}
 	return w, nil
+}
+
+// Due is when an item is due. What is to be said or raised at once is due
+// before everything else, also by a clock that was set back meanwhile.
+func Due(it care.Item) time.Time {
+	if it.What == care.DoSay || it.What == care.DoRaise {
+		return time.Unix(0, 0)
+	}
+	return it.Due
 }
 
 // LaneOf is the lane that an item waits in.
