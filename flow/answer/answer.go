@@ -120,7 +120,9 @@ func (l *language) read(q Question, raw []token) ([]string, verdict) {
 		return one(l.height(l.prepare("height", raw)))
 	case care.OneOf, care.NextOf, kindSide, kindBetter:
 		return one(l.oneOf(q, raw))
-	case care.AnyOf, care.Several:
+	case care.AnyOf:
+		return l.groupOf(q, raw)
+	case care.Several:
 		return l.someOf(q, raw)
 	}
 	return nil, nothing

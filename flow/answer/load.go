@@ -38,6 +38,7 @@ var sections = map[string][]string{
 	"age":      {"unit.", "born", "soon", "done", "today", "about", "span", "class", "self", "them", "fixed.", "nay", "pass"},
 	"height":   {"unit.", "and", "nay", "pass"},
 	"choice":   {"none", "all", "both", "unsure", "not", "other"},
+	"group":    {"none", "no", "fine", "notfine", "unsure", "except", "plain"},
 	"place":    {"pick", "and"},
 	"next":     {"next"},
 	"span":     {"over", "under", "times."},

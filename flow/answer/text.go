@@ -69,13 +69,13 @@ func split(text string) []token {
 	spaced := true
 	for i := 0; i < len(rs); {
 		r := rs[i]
-		switch j := i; {
+		switch {
 		case unicode.IsDigit(r):
-			j = numberEnd(rs, i)
+			j := numberEnd(rs, i)
 			out = append(out, numberToken(string(rs[i:j])))
 			i = j
 		case unicode.IsLetter(r):
-			j = wordEnd(rs, i)
+			j := wordEnd(rs, i)
 			raw := strings.TrimRight(string(rs[i:j]), "'")
 			out = append(out, token{word: fold(raw), raw: raw})
 			i = i + len([]rune(raw))
