@@ -15,7 +15,7 @@ func (t *turn) show() {
 	}
 	t.shown = true
 	t.ep.Ask = nil
-	if len(t.ep.Behind) > 0 && t.ep.Aside.What != care.AsideRead && t.answering() { // what waited for the person to be there
+	if len(t.ep.Behind) > 0 && t.ep.Aside.What != care.AsideRead && t.answering() && !t.carded { // what waited for the person to be there; a card comes first
 		t.lines, t.ep.Behind = append(t.ep.Behind, t.lines...), nil
 	}
 	if t.ep.Aside.What != "" || t.ep.Doubt != "" {

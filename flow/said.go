@@ -1,6 +1,7 @@
 package flow
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -253,9 +254,20 @@ func (t *turn) question(ask *care.Ask) answer.Question {
 		if err != nil {
 			label = c.Value // the value is a word too; the loader has checked every label
 		}
-		q.Options = append(q.Options, answer.Option{Value: c.Value, Label: label, Words: t.f.set.Book.Words(t.ep.Locale, c.Label)})
+		q.Options = append(q.Options, answer.Option{
+			Value: c.Value, Label: label, Words: t.f.set.Book.Words(t.ep.Locale, c.Label), Said: t.f.set.Book.Words(t.ep.Locale, t.saidKey(ask, c.Value)),
+		})
 	}
 	return q
+}
+
+// saidKey names the phrases that mean a value in answer to this question.
+func (t *turn) saidKey(ask *care.Ask, value string) care.SentenceKey {
+	if len(ask.Facts) != 1 || t.p.Facts[ask.Facts[0]] == nil {
+		return ""
+	}
+	f := t.p.Facts[ask.Facts[0]]
+	return care.SentenceKey("label.said." + cmp.Or(f.SaidLike, string(f.Name)) + "." + value)
 }
 
 // chose takes pressed choices. Only choices of the open question count; a

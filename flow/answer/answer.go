@@ -24,10 +24,12 @@ type Question struct {
 	Options []Option    // the choices that stand there, in order
 }
 
-// An Option is one choice. Words are further ways to say it, in any language.
+// An Option is one choice. Words are further ways to say it, in any language;
+// Said are whole phrases that mean it in answer to this question.
 type Option struct {
 	Value, Label string
 	Words        []string
+	Said         []string
 }
 
 // A Reading is what was understood. Values is nil where OK is false.
@@ -105,6 +107,12 @@ func (l *language) read(q Question, raw []token) ([]string, verdict) {
 		return nil, nothing
 	}
 	one := func(s string, v verdict) ([]string, verdict) { return []string{s}, v }
+	switch q.Kind {
+	case care.YesNo, care.OneOf, care.Several, care.Consent:
+		if s, v := l.ownWords(q, raw); v != nothing {
+			return one(s, v)
+		}
+	}
 	switch q.Kind {
 	case care.YesNo:
 		return one(l.yesNo(l.prepare("yesno", raw)))

@@ -49,6 +49,7 @@ type Fact struct {
 	Plans       []Plan
 	Sensitive   []string // values that only staff with the right may see
 	Picture     string
+	SaidLike    string // the words that answer it, where several facts are answered in the same words
 	Signs       []care.Sign
 	Source      string
 	Line        int

@@ -80,6 +80,7 @@ func (r *reader) fact(e entry) *Fact {
 		"plans":        func(n *yaml.Node) { f.Plans = r.plans(n) },
 		"sensitive":    func(n *yaml.Node) { f.Sensitive = r.texts(n) },
 		"picture":      func(n *yaml.Node) { f.Picture = r.text(n) },
+		"said_like":    func(n *yaml.Node) { f.SaidLike = r.text(n) },
 		"signs": func(n *yaml.Node) {
 			for _, s := range r.texts(n) {
 				f.Signs = append(f.Signs, care.Sign(s))
