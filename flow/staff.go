@@ -162,6 +162,7 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	if err := t.move(evStop); err != nil {
 		return err
 	}
+	t.ep.Trail, t.ep.Retaken = nil, ""
 	if t.ep.Aside.What == "" {
 		t.ep.Ask = nil
 	}

@@ -118,11 +118,12 @@ func (t *turn) freeRound(talk *protocol.Talk) int {
 	return len(t.ep.Rounds) - 1
 }
 
-// forgettable reports whether a round holds nothing that counts later: a no,
-// how it goes overall, and whether somebody was seen.
+// forgettable reports whether a round holds nothing that counts later: only
+// "no", how it goes, whether somebody was seen, and an X-ray without a result.
 func (t *turn) forgettable(r care.Round) bool {
 	return !slices.ContainsFunc(r.Facts, func(h *care.Held) bool {
-		return h.Fact != t.p.Roles.Overall && h.Fact != t.p.Roles.Seen && !slices.Equal(h.Values, []string{care.No})
+		open := h.Fact == t.p.Roles.Xray && !slices.Contains(h.Values, "fracture") && !slices.Contains(h.Values, "no_fracture")
+		return !open && h.Fact != t.p.Roles.Overall && h.Fact != t.p.Roles.Seen && !slices.Equal(h.Values, []string{care.No})
 	})
 }
 

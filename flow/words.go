@@ -164,7 +164,7 @@ func (t *turn) leftHalfway() bool {
 	if len(t.ep.Rounds) == 0 || t.ep.Rounds[0].Done {
 		return false
 	}
-	t.raise(care.Reason{Row: NotFinished, To: care.Clinician, Names: []string{NotFinished}})
+	t.raiseAnew(care.Reason{Row: NotFinished, To: care.Clinician, Names: []string{NotFinished}})
 	return true
 }
 

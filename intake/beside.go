@@ -6,6 +6,7 @@ import (
 	"encoding/base32"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"turnstone/care"
@@ -66,7 +67,7 @@ func (in *Intake) forget(ctx context.Context, c Caller, person care.PersonID, ev
 
 // active is the note of who is being talked about, written in the same commit
 // as the change that makes it so: somebody asked for the other person, or a
-// check of this one is put to an account that has two.
+// question of this one is about to be put to an account that has two.
 func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) []store.NamedWrite {
 	base := care.PersonID(r.Account)
 	switch {
@@ -78,7 +79,7 @@ func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) [
 			other = base
 		}
 		person = other
-	case ev.Kind != care.FellDue || r.Episode.Ask == nil || !r.Episode.Beside && !r.Episode.Other:
+	case ev.Kind != care.FellDue && ev.Kind != care.StaffDid || !asks(r.Episode) || !r.Episode.Beside && !r.Episode.Other:
 		return nil
 	}
 	data, err := json.Marshal(account{Active: person})
@@ -87,6 +88,12 @@ func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) [
 		return nil
 	}
 	return []store.NamedWrite{{Key: accountKey(string(base)), Bytes: data}}
+}
+
+// asks reports whether a message with a question is on its way. An item that
+// falls due without a word must not turn the talk round.
+func asks(ep care.Episode) bool {
+	return slices.ContainsFunc(ep.Agenda, func(it care.Item) bool { return it.What == care.DoSay && it.Say.Ask != nil })
 }
 
 // episodeID names an episode after its person and its first event, so that

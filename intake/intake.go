@@ -131,18 +131,19 @@ func (in *Intake) retry(ctx context.Context) {
 	waiting := in.waiting
 	in.waiting = nil
 	in.mu.Unlock()
-	for i, w := range waiting {
+	var still []waitingEvent
+	for _, w := range waiting {
 		person, err := in.current(ctx, w.caller)
 		if err == nil {
 			err = in.commit(ctx, w.caller, person, w.event, in.Screen.Read(w.event.Text, w.caller.Locale))
 		}
 		if err != nil && !errors.Is(err, ErrSeen) {
-			in.mu.Lock()
-			in.waiting = append(waiting[i:len(waiting):len(waiting)], in.waiting...)
-			in.mu.Unlock()
-			return
+			still = append(still, w) // one person's fault holds nobody else up
 		}
 	}
+	in.mu.Lock()
+	in.waiting = append(still, in.waiting...)
+	in.mu.Unlock()
 }
 
 // Retry raises what waits for the store; the wake-up loop calls it.
@@ -199,6 +200,7 @@ func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.E
 	}
 	for _, it := range change.Episode.Agenda {
 		if it.What == care.DoSay {
+			it.Say.Ask = r.Episode.Ask // the question that is open stays at the end of what they read
 			r.Episode.Agenda = append(r.Episode.Agenda, it)
 		}
 	}
@@ -206,7 +208,7 @@ func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.E
 	if err != nil {
 		return err
 	}
-	card.Escalation = change.Episode.Escalations[0]
+	card.Escalation, card.Seq = change.Episode.Escalations[0], change.Episode.Seq
 	data, err := card.Encode()
 	if err != nil {
 		return err

@@ -156,7 +156,7 @@ func (s *stuck) add(it care.Item, err error) {
 func (s *stuck) first(agenda []care.Item, lane store.Lane, now time.Time) (care.Item, bool) {
 	best := -1
 	for i, it := range agenda {
-		if record.LaneOf(it) != lane || it.Due.After(now) || slices.Contains(s.ways, way(it)) {
+		if record.LaneOf(it) != lane || record.Due(it).After(now) || slices.Contains(s.ways, way(it)) {
 			continue
 		}
 		if best < 0 || it.Due.Before(agenda[best].Due) || it.Due.Equal(agenda[best].Due) && it.What == care.DoSay && agenda[best].What != care.DoSay {
@@ -198,8 +198,12 @@ func (o *Outbox) say(ctx context.Context, person care.PersonID, r record.Record,
 		return line, nil
 	}
 	m, err := o.Render(r.Episode, it)
-	if err != nil {
-		return line, err
+	if err != nil { // it never will be: something else must be said, or all that follows waits for ever
+		o.Log.ErrorContext(ctx, "a message can't be put into words", "item", string(it.ID), "err", err)
+		it.Say = &care.Message{Lines: []care.Sentence{o.instead(&r.Episode)}}
+		if m, err = o.Render(r.Episode, it); err != nil {
+			return line, err
+		}
 	}
 	m.Person, m.Address = person, r.Address
 	limit := routineSend
@@ -209,6 +213,14 @@ func (o *Outbox) say(ctx context.Context, person care.PersonID, r record.Record,
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	return line, o.Sender.Send(ctx, m)
+}
+
+// instead is what the person reads where a message can't be put into words.
+func (o *Outbox) instead(ep *care.Episode) care.Sentence {
+	if ep.Open {
+		return o.Door.FixedCard(ep.Region)
+	}
+	return o.Door.Fault(ep.Region)
 }
 
 // raise puts an escalation on the staff list. Doing it twice is doing it once.

@@ -97,6 +97,11 @@ func (o *Outbox) sweepLane(ctx context.Context, lane store.Lane, n int, lease ti
 	began := time.Now()
 	var errs []error
 	for _, p := range people {
+		if lane == store.Routine { // what has become urgent meanwhile does not wait for the whole batch
+			if _, err := o.sweepLane(ctx, store.Urgent, claimed, record.UrgentLease); err != nil {
+				errs = append(errs, err)
+			}
+		}
 		if time.Since(began) > lease/3 {
 			break // the rest is claimed again; after a third of a lease it might be sent twice
 		}
