@@ -154,7 +154,7 @@ func (t *turn) reopen() error {
 	talk := t.reopenTalk()
 	if talk == nil {
 		t.say("rest.hello")
-		t.send(nil, "", true)
+		t.show()
 		return nil
 	}
 	if err := t.begin(talk); err != nil {

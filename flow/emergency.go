@@ -63,7 +63,7 @@ func (t *turn) typedRaise() error {
 // then one question, whether somebody can take them. What staff do about it
 // goes on; everything else that was planned is taken back.
 func (t *turn) emergency() error {
-	t.carded = true
+	t.carded, t.shown = true, false // what a talk said on closing gives way
 	t.dropUnsent()
 	t.cancel(func(it care.Item) bool { return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name })
 	if !t.reportedNow {

@@ -110,7 +110,7 @@ func (t *turn) verdict() {
 	t.say("disposition." + d.String())
 	switch {
 	case t.lowered:
-		t.say("staff.lowered")
+		t.say("staff.lowered", "by", t.ev.Staff.By)
 	case d == care.Home:
 		t.say("home.first")
 	default:

@@ -192,7 +192,7 @@ func (t *turn) set(d care.Disposition) error {
 		t.planSeen()
 	}
 	if pl, asking := t.place(); asking && pl.talk.Kind == protocol.First || t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
-		t.unasked(sentence("staff.lowered"))
+		t.unasked(sentence("staff.lowered", "by", t.ev.Staff.By))
 		return nil
 	}
 	return t.advise(t.p.kinds[protocol.First])

@@ -277,10 +277,14 @@ func TestScreenIsSafeForMany(t *testing.T) {
 	wg.Wait()
 }
 
-// TestScreenAllocatesNothing: after the first message the work space is kept.
+// TestScreenAllocatesNothing: a work space that has read one message reads the
+// next without asking for more. The pool is left out: under -race it drops
+// what it is given at random.
 func TestScreenAllocatesNothing(t *testing.T) {
-	screen().Read(ordinary, "en")
-	if n := testing.AllocsPerRun(100, func() { screen().Read(ordinary, "en") }); n > 1 {
+	r := screen().pool.Get().(*reading)
+	r.explain = false
+	r.read(ordinary, "en")
+	if n := testing.AllocsPerRun(100, func() { r.read(ordinary, "en") }); n > 0 {
 		t.Errorf("%v allocations for one message", n)
 	}
 }
