@@ -51,6 +51,9 @@ func plainWord(plain, loose, ms []mark) string {
 	turns := func(m mark) bool {
 		return slices.ContainsFunc(ms, func(t mark) bool { return t.with("turn", "now") && m.from < t.from && t.from < last.to })
 	}
+	if plain[0].label == "yes" && last.label == "no" && !turns(plain[0]) {
+		return care.Unsure // "yes. sorry, I cannot turn the capitals off"
+	}
 	for _, m := range loose {
 		switch {
 		case turns(m), m.to == last.from: // "I have | none"
