@@ -2,8 +2,8 @@ package flow
 
 import (
 	"archive/zip"
+	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 )
@@ -11,7 +11,11 @@ import (
 // zones lists every zone that comes with the tool chain.
 func zones(t *testing.T) []string {
 	t.Helper()
-	r, err := zip.OpenReader(filepath.Join(runtime.GOROOT(), "lib", "time", "zoneinfo.zip"))
+	root, err := exec.Command("go", "env", "GOROOT").Output()
+	if err != nil {
+		t.Fatalf("go env GOROOT: %v", err)
+	}
+	r, err := zip.OpenReader(filepath.Join(strings.TrimSpace(string(root)), "lib", "time", "zoneinfo.zip"))
 	if err != nil {
 		t.Fatalf("the tool chain's zone data: %v", err)
 	}

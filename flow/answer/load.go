@@ -50,8 +50,10 @@ var sections = map[string][]string{
 
 func commandNames() []string {
 	var out []string
-	for _, c := range []care.Command{care.CmdHuman, care.CmdWhy, care.CmdBack, care.CmdStartOver, care.CmdStop, care.CmdKept,
-		care.CmdDelete, care.CmdLanguage, care.CmdHide, care.CmdOther, care.CmdSkip, care.CmdHelp, care.CmdGreeting} {
+	for _, c := range []care.Command{
+		care.CmdHuman, care.CmdWhy, care.CmdBack, care.CmdStartOver, care.CmdStop, care.CmdKept,
+		care.CmdDelete, care.CmdLanguage, care.CmdHide, care.CmdOther, care.CmdSkip, care.CmdHelp, care.CmdGreeting,
+	} {
 		out = append(out, string(c))
 	}
 	return out

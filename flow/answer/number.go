@@ -30,8 +30,10 @@ type numbers struct {
 }
 
 func newNumbers(d numberData) (*numbers, error) {
-	n := &numbers{words: map[string]float64{}, times: map[string]float64{}, tens: setOf(d.Tens),
-		hundreds: setOf(d.Hundreds), point: setOf(d.Point), soft: setOf(d.Soft)}
+	n := &numbers{
+		words: map[string]float64{}, times: map[string]float64{}, tens: setOf(d.Tens),
+		hundreds: setOf(d.Hundreds), point: setOf(d.Point), soft: setOf(d.Soft),
+	}
 	for w, v := range d.Words {
 		n.words[fold(w)] = v
 	}
