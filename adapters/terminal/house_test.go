@@ -158,6 +158,13 @@ func (f *script) Step(ep care.Episode, ev care.Event, found care.Finding, now ti
 	if ev.Kind == care.Chose && (f.oneOnly && len(ev.Choices) > 1 || ep.Ask == nil) {
 		return care.Change{}, map[bool]error{true: care.ErrNoAsk, false: care.ErrBadChoice}[ep.Ask == nil]
 	}
+	if ev.Kind == care.FellDue {
+		ep.Agenda = slices.DeleteFunc(slices.Clone(ep.Agenda), func(it care.Item) bool { return it.ID == ev.Item.ID })
+	}
+	if strings.HasPrefix(ev.Text, "later") {
+		ep.Agenda = append(slices.Clone(ep.Agenda), care.Item{ID: "planned", What: "later", Due: now.Add(time.Hour)})
+		return care.Change{Episode: ep}, nil
+	}
 	f.heard = append(f.heard, strings.Join(append([]string{fmt.Sprint(ev.Kind), ev.Text, ev.Token}, ev.Choices...), "|"))
 	if f.err != nil {
 		return care.Change{}, f.err
@@ -170,12 +177,8 @@ func (f *script) Step(ep care.Episode, ev care.Event, found care.Finding, now ti
 		m = card()
 	}
 	ep.Seq++
-	due := now
-	if strings.HasPrefix(ev.Text, "later") {
-		due = now.Add(time.Hour)
-	}
 	ep.Ask = m.Ask
-	ep.Agenda = append(slices.Clone(ep.Agenda), care.Item{ID: care.ItemID(fmt.Sprint("item-", ep.Seq)), What: care.DoSay, Due: due, Urgent: true, Say: &m})
+	ep.Agenda = append(slices.Clone(ep.Agenda), care.Item{ID: care.ItemID(fmt.Sprint("item-", ep.Seq)), What: care.DoSay, Due: now, Urgent: true, Say: &m})
 	return care.Change{Episode: ep}, nil
 }
 
