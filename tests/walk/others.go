@@ -57,14 +57,18 @@ func (w *World) staffActs(n *node, cfg *Config) []act {
 	id := n.ep.Escalations[i].ID
 	follow := n.used.staff < cfg.Staff && (cfg.StaffFrom == nil || slices.Contains(cfg.StaffFrom, n.ep.State))
 	var acts []act
+	spends := spent{staff: 1}
+	if n.used.staff >= cfg.Staff {
+		spends = spent{}
+	}
 	add := func(label string, a care.StaffAct, follow bool) {
 		a.ID, a.By = id, "Mira Sol"
-		acts = append(acts, act{label: "staff:" + label, ev: care.Event{Kind: care.StaffDid, Staff: a}, kind: staffActs, spends: spent{staff: 1}, follow: follow})
+		acts = append(acts, act{label: "staff:" + label, ev: care.Event{Kind: care.StaffDid, Staff: a}, kind: staffActs, spends: spends, follow: follow})
 	}
 	add("take", care.StaffAct{Do: "take"}, false)
 	add("reply", care.StaffAct{Do: "reply", Text: "We are looking at it."}, false)
 	add("call_back", care.StaffAct{Do: "call_back"}, false)
-	add("close", care.StaffAct{Do: "close", Outcome: "seen"}, follow)
+	add("close", care.StaffAct{Do: "close", Outcome: "seen"}, follow || cfg.Closes && n.ep.Open)
 	add("lower", care.StaffAct{Do: "close", Outcome: "spoken_to", Disposition: care.Home}, follow)
 	add("raise", care.StaffAct{Do: "close", Outcome: "spoken_to", Disposition: care.Ambulance}, follow)
 	return acts

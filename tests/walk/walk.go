@@ -16,6 +16,7 @@ type Config struct {
 	Overs     int      // how often it starts over and goes on
 	Staff     int      // how often staff act and it goes on
 	StaffFrom []string // where staff act; nil means anywhere
+	Closes    bool     // staff close an open emergency whatever they did before
 	Asides    bool     // go on from a sign that was perhaps meant, and from a hidden screen
 	Subsets   bool     // every combination of choices, instead of every pair
 	AllSigns  bool     // every sign, instead of one of each sort
