@@ -162,16 +162,21 @@ func (l *lexicon) seal() {
 
 // spell makes the words of a concept named same_que other spellings of "que".
 func (l *lexicon) spell() {
+	meant := map[int32]int32{} // concept -> word
 	for name, c := range l.names {
-		text, ok := strings.CutPrefix(name, "same_")
-		w, known := l.words[text]
-		if !ok || !known {
-			continue
+		if text, ok := strings.CutPrefix(name, "same_"); ok {
+			if w, known := l.words[text]; known {
+				meant[c] = w
+			}
 		}
-		for i := range l.entries {
-			e := &l.entries[i]
-			if slices.ContainsFunc(e.by, func(list []int32) bool { return slices.Contains(list, c) }) {
-				e.same = append(e.same, w)
+	}
+	for i := range l.entries {
+		e := &l.entries[i]
+		for _, list := range e.by {
+			for _, c := range list {
+				if w, ok := meant[c]; ok && !slices.Contains(e.same, w) {
+					e.same = append(e.same, w)
+				}
 			}
 		}
 	}
