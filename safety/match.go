@@ -207,7 +207,7 @@ func (r *reading) accept(p *pattern) bool {
 }
 
 // speaks reports whether a placed word is of the language, and not rather of
-// the language of its sentence.
+// the language of its sentence. A number is of every language.
 func (r *reading) speaks(lang uint32) bool {
 	for _, s := range r.spans[:r.n] {
 		for i := s.lo; i < s.hi; i++ {
@@ -216,7 +216,7 @@ func (r *reading) speaks(lang uint32) bool {
 				main = 1 << r.mains[i]
 			}
 			for _, c := range r.of(i) {
-				if langs := r.s.lex.entries[c.word].langs; langs&lang != 0 && (main == lang || langs&main == 0) {
+				if langs := r.s.lex.entries[c.word].langs; langs&lang != 0 && (main == lang || langs&main == 0 && (main == 0 || r.tokens[i].number < 0)) {
 					return true
 				}
 			}
@@ -236,12 +236,8 @@ func (r *reading) extent() (lo, hi int) {
 // forbidden reports words that the pattern does not want inside it, in its
 // sentence or in the message.
 func (r *reading) forbidden(p *pattern, lo, hi int) bool {
-	for _, c := range p.nowhere {
-		for i := range r.tokens {
-			if r.stands(i, c) > 0 {
-				return true
-			}
-		}
+	if slices.ContainsFunc(p.nowhere, func(c int32) bool { return r.seen[c] == r.round }) {
+		return true
 	}
 	for _, c := range p.inside {
 		for i := lo; i < hi; i++ {

@@ -138,11 +138,12 @@ func (r *reading) ofNow(lo, hi int) bool {
 }
 
 // denyAfter marks the symptoms that follow a negator at once: fillers and
-// symptoms, and over a comma only what is nothing but these.
+// symptoms, and over a comma only what is nothing but these and does not say
+// anew what is: "not a scratch, it is deep".
 func (r *reading) denyAfter(id int32, i int) {
 	start := i
 	for i < len(r.tokens) && i-start < reachOfScope {
-		if g := r.tokens[i].gap; g >= turnGap || g == commaGap && (i == start || !r.onlySymptoms(i)) {
+		if g := r.tokens[i].gap; g >= turnGap || g == commaGap && (i == start || r.stands(i, r.s.special.present) > 0 || !r.onlySymptoms(i)) {
 			break
 		}
 		n := r.listable(i)
