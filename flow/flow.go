@@ -65,8 +65,8 @@ type compiled struct {
 	*protocol.Protocol
 	table *table
 	order map[care.Fact]int
-	kinds map[string]*protocol.Talk  // the one talk of a kind
-	rows  map[care.Fact]map[int]bool // in which combinations a fact stands
+	kinds map[string]*protocol.Talk // the one talk of a kind
+	rows  map[care.Fact][]int       // in which combinations a fact stands
 	asks  map[*protocol.Screen]*care.Ask
 }
 
@@ -93,13 +93,10 @@ func New(s Settings) (*Flow, error) {
 
 func compile(p *protocol.Protocol, book Book) (*compiled, error) {
 	t, err := newTable(p)
-	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}, rows: map[care.Fact]map[int]bool{}, asks: map[*protocol.Screen]*care.Ask{}}
+	c := &compiled{Protocol: p, table: t, order: map[care.Fact]int{}, kinds: map[string]*protocol.Talk{}, rows: map[care.Fact][]int{}, asks: map[*protocol.Screen]*care.Ask{}}
 	for n, row := range p.Raise {
 		for _, f := range row.When.Reads() {
-			if c.rows[f] == nil {
-				c.rows[f] = map[int]bool{}
-			}
-			c.rows[f][n] = true
+			c.rows[f] = append(c.rows[f], n)
 		}
 	}
 	for i, f := range p.Order {
@@ -190,7 +187,7 @@ func (f *Flow) turn(ep care.Episode, ev care.Event, now time.Time) (*turn, error
 	if err != nil {
 		return nil, fmt.Errorf("episode %s: zone %q is unknown: %w", ep.ID, ep.Zone, err)
 	}
-	return &turn{f: f, p: p, ep: clone(ep), ev: ev, now: now, zone: zone, before: ep.Disposition}, nil
+	return &turn{f: f, p: p, ep: clone(ep), ev: ev, now: now, zone: zone, before: ep.Disposition, lines: make([]care.Sentence, 0, 8)}, nil
 }
 
 // zone finds a zone by name, once: reading the zone data is slow.

@@ -2,7 +2,6 @@ package flow
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -15,8 +14,8 @@ import (
 func (t *turn) judge() {
 	r := t.round()
 	check := t.p.Talks[r.Talk].Kind != protocol.First
-	for _, name := range slices.Sorted(maps.Keys(t.told)) {
-		f := t.p.Facts[care.Fact(name)]
+	for _, told := range t.told {
+		f := t.p.Facts[care.Fact(told.name)]
 		if f == nil || r.Facts.Get(f.Name) == nil || check && slices.Contains(t.p.Roles.Baselines(), f.Name) {
 			continue // a sign without a fact, or a baseline: a check's own rows judge those
 		}
@@ -25,12 +24,10 @@ func (t *turn) judge() {
 		}
 	}
 	one, ever := t.viewOf(t.ep.Round), t.view()
-	for n := range t.p.Raise {
-		switch {
-		case !t.touched(n):
-		case t.p.Raise[n].Ever:
+	for _, n := range t.touched() {
+		if t.p.Raise[n].Ever {
 			t.combination(n, "ever", ever)
-		default:
+		} else {
 			t.combination(n, r.Key, one)
 		}
 	}
@@ -49,14 +46,14 @@ func (t *turn) ownRow(r *care.Round, f *protocol.Fact, value string) {
 	}
 }
 
-// touched reports whether something told in this turn stands in row n.
-func (t *turn) touched(n int) bool {
-	for name := range t.told {
-		if t.p.rows[care.Fact(name)][n] {
-			return true
-		}
+// touched lists the rows in which something told in this turn stands.
+func (t *turn) touched() []int {
+	var rows []int
+	for _, told := range t.told {
+		rows = append(rows, t.p.rows[care.Fact(told.name)]...)
 	}
-	return false
+	slices.Sort(rows)
+	return slices.Compact(rows)
 }
 
 func (t *turn) combination(n int, where string, v *view) {
@@ -111,9 +108,9 @@ func (t *turn) reason(r care.Reason, again bool) {
 
 // toldAgain reports whether a reason was told in this turn, and not denied.
 func (t *turn) toldAgain(name string) bool {
-	value, told := t.told[name]
+	i, had := slices.BinarySearchFunc(t.told, name, told.byName)
 	f := t.p.Facts[care.Fact(name)]
-	return told && (f == nil || value != care.No || f.Bad() == care.No)
+	return had && (f == nil || t.told[i].value != care.No || f.Bad() == care.No)
 }
 
 // because lists what the disposition rests on, in protocol order.

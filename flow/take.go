@@ -51,11 +51,11 @@ func (t *turn) goOn() error {
 }
 
 func (t *turn) latestOf(s *protocol.Screen) string {
-	var all []string
-	for _, f := range s.Facts {
-		all = append(all, t.round().Facts.Get(f).Latest())
+	all := t.round().Facts.Get(s.Facts[0]).Latest()
+	for _, f := range s.Facts[1:] {
+		all += ";" + t.round().Facts.Get(f).Latest()
 	}
-	return strings.Join(all, ";")
+	return all
 }
 
 // takenBack raises one staff item when an answer is changed after going back.

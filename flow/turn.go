@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"turnstone/care"
@@ -23,24 +24,28 @@ type turn struct {
 	log    []care.Line
 	lines  []care.Sentence
 
-	told        map[string]string // facts and signs that were told in this turn
-	fresh       care.Disposition  // the most severe reason found in this turn
-	rosen       care.Disposition  // what staff were told in this turn
-	reportedNow bool              // the disposition stands in the log already
-	lowered     bool              // staff lowered the disposition in this turn
-	carded      bool              // the emergency card is in this turn's message
-	shown       bool              // where the episode now stands is in the message already
+	every       view             // of every round
+	told        []told           // facts and signs that were told in this turn, by name
+	fresh       care.Disposition // the most severe reason found in this turn
+	rosen       care.Disposition // what staff were told in this turn
+	reportedNow bool             // the disposition stands in the log already
+	lowered     bool             // staff lowered the disposition in this turn
+	carded      bool             // the emergency card is in this turn's message
+	shown       bool             // where the episode now stands is in the message already
 }
 
 // clone copies what a turn may change in place.
 func clone(ep care.Episode) care.Episode {
-	ep.Trail = slices.Clone(ep.Trail)
+	ep.Trail = roomy(ep.Trail)
 	ep.Reasons = slices.Clone(ep.Reasons)
 	ep.Escalations = slices.Clone(ep.Escalations)
-	ep.Agenda = slices.Clone(ep.Agenda)
+	ep.Agenda = roomy(ep.Agenda)
 	ep.Rounds = slices.Clone(ep.Rounds) // the answers within are copied when one is stored
 	return ep
 }
+
+// roomy copies a list that a turn adds a little to.
+func roomy[T any](list []T) []T { return append(slices.Grow([]T(nil), len(list)+4), list...) }
 
 func (t *turn) change() care.Change {
 	return care.Change{Episode: t.ep, Log: t.log}
@@ -196,7 +201,7 @@ func (t *turn) store(f care.Fact, value string, skipped bool) *care.Held {
 	r := t.round()
 	h := &care.Held{Fact: f}
 	i := slices.IndexFunc(r.Facts, func(had *care.Held) bool { return had.Fact == f })
-	r.Facts = slices.Clone(r.Facts)
+	r.Facts = roomy(r.Facts)
 	if i < 0 {
 		r.Facts = append(r.Facts, h)
 	} else {
@@ -213,11 +218,18 @@ func (t *turn) store(f care.Fact, value string, skipped bool) *care.Held {
 
 // toldNow notes what was told in this turn.
 func (t *turn) toldNow(name, value string) {
-	if t.told == nil {
-		t.told = map[string]string{}
+	i, had := slices.BinarySearchFunc(t.told, name, told.byName)
+	if had {
+		t.told[i].value = value
+		return
 	}
-	t.told[name] = value
+	t.told = slices.Insert(t.told, i, told{name, value})
 }
+
+// told is a fact or a sign with what was told of it.
+type told struct{ name, value string }
+
+func (x told) byName(name string) int { return strings.Compare(x.name, name) }
 
 // say adds a sentence to the message of this turn. Arguments come in pairs.
 func (t *turn) say(key string, args ...string) {
@@ -242,7 +254,7 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 	}
 	lines := t.lines
 	if t.f.set.Practice && !neutral[lines[0].Key] {
-		lines = append([]care.Sentence{sentence("practice")}, lines...)
+		lines = slices.Insert(lines, 0, sentence("practice"))
 	}
 	t.lines = nil
 	t.ep.Agenda = append(t.ep.Agenda, care.Item{

@@ -1,6 +1,7 @@
 package flow
 
 import (
+	"iter"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,34 +13,37 @@ import (
 // A view is how conditions read an episode: through these few methods and
 // nothing else, so that what a decision rests on can be recorded.
 type view struct {
-	t      *turn
-	rounds []int // which rounds count; the latest answers are looked for from the end
+	t     *turn
+	round int // the only round that counts, or everyRound
 }
+
+const everyRound = -1
 
 // view looks at every round; what was ever told counts.
 func (t *turn) view() *view {
-	v := &view{t: t}
-	for i := range t.ep.Rounds {
-		v.rounds = append(v.rounds, i)
-	}
-	return v
+	t.every = view{t, everyRound} // kept with the turn: it is asked for often
+	return &t.every
 }
 
 // viewOf looks at one round: a combination must be told together.
-func (t *turn) viewOf(round int) *view { return &view{t: t, rounds: []int{round}} }
+func (t *turn) viewOf(round int) *view { return &view{t, round} }
 
-// read is the one accessor: every look at a fact comes by here.
-func (v *view) read(f care.Fact) []*care.Held {
-	if v.t.f.set.Watch != nil {
-		v.t.f.set.Watch(v.t.ep.State, f)
-	}
-	var all []*care.Held
-	for _, i := range v.rounds {
-		if h := v.t.ep.Rounds[i].Facts.Get(f); h != nil && len(h.Values) > 0 {
-			all = append(all, h)
+// read is the one accessor: every look at a fact comes by here. It goes from
+// the latest answer back to the first.
+func (v *view) read(f care.Fact) iter.Seq[*care.Held] {
+	return func(yield func(*care.Held) bool) {
+		if v.t.f.set.Watch != nil {
+			v.t.f.set.Watch(v.t.ep.State, f)
+		}
+		for i, r := range slices.Backward(v.t.ep.Rounds) {
+			if v.round != everyRound && v.round != i {
+				continue
+			}
+			if h := r.Facts.Get(f); h != nil && len(h.Values) > 0 && !yield(h) {
+				return
+			}
 		}
 	}
-	return all
 }
 
 // Holds reports whether any answer ever given to f is or includes value.
@@ -48,9 +52,14 @@ func (v *view) Holds(f care.Fact, value string) bool {
 		return v.t.ep.Region == ""
 	}
 	fact := v.t.p.Facts[f]
-	return slices.ContainsFunc(v.read(f), func(h *care.Held) bool {
-		return slices.ContainsFunc(h.Values, func(held string) bool { return matches(fact, held, value) })
-	})
+	for h := range v.read(f) {
+		for _, held := range h.Values {
+			if matches(fact, held, value) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // matches compares a held answer with a value of a condition: a number with
@@ -71,15 +80,23 @@ func matches(f *protocol.Fact, held, value string) bool {
 }
 
 // Answered reports whether f has an answer.
-func (v *view) Answered(f care.Fact) bool { return len(v.read(f)) > 0 }
+func (v *view) Answered(f care.Fact) bool {
+	for range v.read(f) {
+		return true
+	}
+	return false
+}
 
 // Doubt reports whether an answer to f alone was not sure, skipped or
 // unreadable. A group that was not sure is no answer to each of its facts.
 func (v *view) Doubt(f care.Fact) bool {
 	fact := v.t.p.Facts[f]
-	return slices.ContainsFunc(v.read(f), func(h *care.Held) bool {
-		return !h.Grouped && (h.Doubted || slices.Contains(h.Values, care.Unsure) || fact.Unread != "" && slices.Contains(h.Values, fact.Unread) && h.Skipped)
-	})
+	for h := range v.read(f) {
+		if !h.Grouped && (h.Doubted || slices.Contains(h.Values, care.Unsure) || fact.Unread != "" && slices.Contains(h.Values, fact.Unread) && h.Skipped) {
+			return true
+		}
+	}
+	return false
 }
 
 // Reached is the disposition in force and the facts that it rests on.
@@ -99,11 +116,10 @@ func (v *view) Worse() bool {
 
 // latest is the last answer to f, of whatever round.
 func (v *view) latest(f care.Fact) string {
-	all := v.read(f)
-	if len(all) == 0 {
-		return ""
+	for h := range v.read(f) {
+		return h.Latest()
 	}
-	return all[len(all)-1].Latest()
+	return ""
 }
 
 // on reports yes or not sure.

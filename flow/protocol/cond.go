@@ -84,9 +84,9 @@ func (c Cond) eval(p *Protocol, v View, beside []care.Fact) (bool, []care.Fact) 
 		}
 		return true, nil
 	case On:
-		return v.Holds(c.Fact, care.Yes) || v.Holds(c.Fact, care.Unsure), []care.Fact{c.Fact}
+		return c.named(v.Holds(c.Fact, care.Yes) || v.Holds(c.Fact, care.Unsure))
 	case Is:
-		return slices.ContainsFunc(c.Values, func(x string) bool { return v.Holds(c.Fact, x) }), []care.Fact{c.Fact}
+		return c.named(slices.ContainsFunc(c.Values, func(x string) bool { return v.Holds(c.Fact, x) }))
 	case AnotherOf:
 		return c.some(func(f care.Fact) bool { return v.Holds(f, care.Yes) && !slices.Contains(beside, f) })
 	case UnsureIn:
@@ -94,7 +94,7 @@ func (c Cond) eval(p *Protocol, v View, beside []care.Fact) (bool, []care.Fact) 
 	case AnyDanger:
 		return c.some(func(f care.Fact) bool { return v.Holds(f, care.Yes) || v.Holds(f, care.Unsure) })
 	case Asked:
-		return v.Answered(c.Fact), []care.Fact{c.Fact}
+		return c.named(v.Answered(c.Fact))
 	case Reached:
 		d, names := v.Reached()
 		return d == c.To, names
@@ -103,6 +103,14 @@ func (c Cond) eval(p *Protocol, v View, beside []care.Fact) (bool, []care.Fact) 
 	default:
 		return false, nil
 	}
+}
+
+// named gives the fact of a condition that holds.
+func (c Cond) named(holds bool) (bool, []care.Fact) {
+	if !holds {
+		return false, nil
+	}
+	return true, []care.Fact{c.Fact}
 }
 
 func (c Cond) some(is func(care.Fact) bool) (bool, []care.Fact) {
