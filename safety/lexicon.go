@@ -49,8 +49,12 @@ type numberRange struct {
 	word   int32
 }
 
-func newLexicon(langs []string) *lexicon {
-	return &lexicon{langs: langs, names: map[string]int32{}, words: map[string]int32{}, phrases: make(map[uint64]int32, 1<<14), ends: make([]entry, 1)}
+// newLexicon makes room for about so many words.
+func newLexicon(langs []string, room int) *lexicon {
+	return &lexicon{
+		langs: langs, names: make(map[string]int32, room/4), words: make(map[string]int32, room), entries: make([]entry, 0, room),
+		phrases: make(map[uint64]int32, room), ends: make([]entry, 1, room),
+	}
 }
 
 // concept returns the number of the concept with this name, new or not.

@@ -103,9 +103,18 @@ func (l *loader) readFile(src *source, text string) {
 	l.sources = append(l.sources, src)
 }
 
+// bytesPerWord is about how much of a file makes one new word.
+const bytesPerWord = 40
+
 // build compiles what was read.
 func (l *loader) build() {
-	l.screen = newScreen(newLexicon(l.langs))
+	bytes := 0
+	for _, src := range l.sources {
+		for _, line := range src.lines {
+			bytes += len(line)
+		}
+	}
+	l.screen = newScreen(newLexicon(l.langs, bytes/bytesPerWord))
 	l.compile = &compiler{lex: l.screen.lex, words: l.words()}
 	for _, src := range l.sources {
 		l.compile.lang = src.lang

@@ -17,7 +17,7 @@ type typos struct {
 
 // newTypos takes the words that are worth recognising with a slip.
 func newTypos(entries []entry, worth func(*entry) bool) typos {
-	t := typos{head: make([]int32, 1<<17)}
+	t := typos{head: make([]int32, 1<<17), next: make([]int32, 0, 8*len(entries)), word: make([]int32, 0, 8*len(entries))}
 	for w := range entries {
 		if text := entries[w].text; len(text) >= shortestTypo && worth(&entries[w]) {
 			for i := -1; i < len(text); i++ {
