@@ -53,7 +53,7 @@ type numberRange struct {
 func newLexicon(langs []string, room int) *lexicon {
 	return &lexicon{
 		langs: langs, names: make(map[string]int32, room/4), words: make(map[string]int32, room), entries: make([]entry, 0, room),
-		phrases: make(map[uint64]int32, room), ends: make([]entry, 1, room),
+		phrases: make(map[uint64]int32, room), ends: make([]entry, 1, room+1),
 	}
 }
 
