@@ -224,7 +224,8 @@ func (t *turn) getAdult() error {
 }
 
 // erase forgets everything. What was just said still goes out, and an open
-// emergency leaves one bare item without age or words; then the record goes.
+// emergency leaves one bare item without age or words, which staff are still
+// asked about; then the record goes.
 func (t *turn) erase() error {
 	open := t.ep.Open
 	t.cancel(func(it care.Item) bool { return !open || it.What != care.DoAskStaff && it.What != care.DoSecondList })
@@ -234,7 +235,7 @@ func (t *turn) erase() error {
 		State: StateClosed, Closed: true, Erasing: true, Seq: t.ep.Seq, Disposition: t.ep.Disposition, Open: t.ep.Open, Other: t.ep.Other, Beside: t.ep.Beside,
 	}
 	for _, it := range t.ep.Agenda {
-		if it.What == care.DoSay {
+		if it.What == care.DoSay || it.What == care.DoAskStaff || it.What == care.DoSecondList {
 			keep.Agenda = append(keep.Agenda, it)
 		}
 	}
@@ -259,7 +260,7 @@ func (t *turn) bare() []care.Escalation {
 		bare := care.Escalation{
 			ID: e.ID, What: e.What, Disposition: e.Disposition, Sensitive: e.Sensitive, Since: e.Since, State: e.State, By: e.By, Bare: true,
 		}
-		if !t.ep.Open || e.What != care.AboutDisposition {
+		if !e.Bare && (!t.ep.Open || e.What != care.AboutDisposition) {
 			bare.State = care.StateClosed
 		}
 		for _, n := range e.Because {

@@ -269,6 +269,32 @@ func TestHAZ26_ForgettingLeavesNoCard(t *testing.T) {
 	}
 }
 
+// Whoever is forgotten in an emergency leaves a bare item, and staff are asked
+// again about it until somebody takes it.
+func TestHAZ08_ForgettingInAnEmergencyStillAsksStaff(t *testing.T) {
+	p := someone(t, map[string]string{"navicular": "yes"})
+	p.dayZero()
+	p.signed(care.ChestPain)
+	p.step(care.Event{Kind: care.Said, Text: "delete my data"})
+	if !p.ep.Erasing || !p.has(care.DoAskStaff) || !p.has(care.DoSecondList) {
+		t.Fatalf("erasing %t, and planned is %v", p.ep.Erasing, p.ep.Agenda)
+	}
+	for p.has(care.DoSecondList) {
+		i := slices.IndexFunc(p.ep.Agenda, func(it care.Item) bool { return it.What == care.DoAskStaff || it.What == care.DoSecondList })
+		p.now = p.ep.Agenda[i].Due
+		p.step(care.Event{Kind: care.FellDue, Item: p.ep.Agenda[i]})
+	}
+	i := slices.IndexFunc(p.ep.Escalations, func(e care.Escalation) bool { return e.What == care.AboutDisposition })
+	if e := p.ep.Escalations[i]; !e.Bare || !e.SecondList {
+		t.Errorf("the second list was not told: %+v", e)
+	}
+	for _, it := range p.ep.Agenda {
+		if it.What != care.DoSay && it.What != care.DoRaise {
+			t.Errorf("left of the person: %+v", it)
+		}
+	}
+}
+
 // No due item of any kind plans itself anew at or before its own moment.
 func TestHAZ13_NothingPlansItselfForEver(t *testing.T) {
 	for _, facts := range []map[string]string{

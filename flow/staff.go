@@ -226,8 +226,8 @@ func (t *turn) secondList(it care.Item) error {
 	}
 	e.SecondList = true
 	t.refreshCard(e)
-	if t.ep.Stopped {
-		return nil // the person ended messages; staff are still asked
+	if t.ep.Stopped || e.Bare {
+		return nil // the person wants no more messages; staff are still asked
 	}
 	if number, ok := t.f.set.Numbers.Emergency(t.ep.Region); ok {
 		t.unasked(sentence("nobody_answered", "number", number))

@@ -77,7 +77,7 @@ type left struct {
 // and reads the only person in it.
 func look(t *testing.T, set talk.Settings) left {
 	t.Helper()
-	s, err := bolt.Open(set.Data, bolt.Options{Ballast: -1})
+	s, err := bolt.Open(set.Data, bolt.Options{Ballast: -1, Clock: func() time.Time { return monday }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -223,11 +223,15 @@ func (l *left) agenda(t *testing.T, now time.Time) {
 	}
 }
 
-// onTheList fails unless every escalation is on the staff list.
+// onTheList fails unless every escalation is on the staff list, but for what
+// a forgotten person leaves behind that is no open emergency.
 func (l *left) onTheList(t *testing.T) {
 	t.Helper()
 	for _, e := range l.episode.Escalations {
-		if !e.Held && !slices.ContainsFunc(l.cards, func(c record.Card) bool { return c.Escalation.ID == e.ID }) {
+		if e.Held || e.Bare && e.State == care.StateClosed {
+			continue
+		}
+		if !slices.ContainsFunc(l.cards, func(c record.Card) bool { return c.Escalation.ID == e.ID }) {
 			t.Errorf("the escalation about %s never reached the staff list", e.What)
 		}
 	}
