@@ -15,6 +15,8 @@ const (
 	Chose                         // pressed choices
 	FellDue                       // an item of the agenda is due
 	StaffDid                      // a staff member did something
+	Retired                       // the program ends for good
+	WasAway                       // the program did not answer for a while, and is back
 )
 
 // An Event is one thing that happened to an episode.

@@ -58,7 +58,8 @@ func hours(t *testing.T, s string) time.Duration {
 }
 
 func runCheck(t *testing.T, f *Flow, row map[string]string) {
-	injured := time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC)
+	noon := time.Date(2026, 3, 6, 12, 0, 0, 0, time.UTC) // checks are asked by day
+	injured := noon.Add(-hours(t, row["hours_since_injury"]))
 	facts := standingFacts(row["entry"])
 	facts["injured_at"] = "PT" + strconv.Itoa(int(hours(t, row["entry_hours"]).Minutes())) + "M"
 	if row["xrayed"] == "yes" {

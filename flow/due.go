@@ -18,6 +18,11 @@ func (t *turn) due(it care.Item) error {
 	}
 	it = t.ep.Agenda[i]
 	t.ep.Agenda = slices.Delete(t.ep.Agenda, i, i+1)
+	if at, waits := t.morning(it); waits {
+		it.Due = at
+		t.plan(it)
+		return nil
+	}
 	switch it.What {
 	case care.DoRepeat:
 		return t.repeat(it)

@@ -166,6 +166,10 @@ func (f *Flow) Step(ep care.Episode, ev care.Event, found care.Finding, now time
 		err = t.due(ev.Item)
 	case care.StaffDid:
 		err = t.staff(ev.Staff)
+	case care.Retired:
+		err = t.retired()
+	case care.WasAway:
+		err = t.wasAway()
 	default:
 		err = fmt.Errorf("an event of kind %d can't happen", ev.Kind)
 	}

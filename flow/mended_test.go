@@ -335,3 +335,27 @@ func TestHAZ30_AChildAloneLeavesNothing(t *testing.T) {
 		t.Errorf("with an adult: %s, checks planned %v", p.ep.Disposition, p.has("day_2"))
 	}
 }
+
+// A check that falls due late, since the program was away, is not asked at
+// night: it waits for the morning, and nothing else of it is lost.
+func TestHAZ13_LateCheckWaitsForTheMorning(t *testing.T) {
+	p := someone(t, nil)
+	p.dayZero()
+	i := slices.IndexFunc(p.ep.Agenda, func(it care.Item) bool { return it.What == "day_2" })
+	check := p.ep.Agenda[i]
+	night := time.Date(check.Due.Year(), check.Due.Month(), check.Due.Day(), 23, 30, 0, 0, time.UTC) // Lisbon is on UTC in winter
+	p.now = night
+	p.step(care.Event{Kind: care.FellDue, Item: check})
+	i = slices.IndexFunc(p.ep.Agenda, func(it care.Item) bool { return it.What == "day_2" })
+	if i < 0 {
+		t.Fatalf("at %v the check was asked, or lost: %+v", night, p.ep.Agenda)
+	}
+	if want := time.Date(night.Year(), night.Month(), night.Day()+1, 8, 0, 0, 0, night.Location()); !p.ep.Agenda[i].Due.Equal(want) {
+		t.Errorf("it waits until %v, want %v", p.ep.Agenda[i].Due, want)
+	}
+	p.now = p.ep.Agenda[i].Due
+	p.step(care.Event{Kind: care.FellDue, Item: p.ep.Agenda[i]})
+	if p.has("day_2") {
+		t.Errorf("in the morning it is still planned: %+v", p.ep.Agenda)
+	}
+}

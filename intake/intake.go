@@ -154,6 +154,19 @@ func (in *Intake) Due(ctx context.Context, person care.PersonID, it care.Item) e
 	return in.commit(ctx, Caller{}, person, care.Event{Kind: care.FellDue, Item: it}, care.Finding{})
 }
 
+// Everybody does what concerns everybody, to one person: care.Retired or
+// care.WasAway. The ID tells this time from another, so that once is enough.
+func (in *Intake) Everybody(ctx context.Context, person care.PersonID, kind care.EventKind, id care.EventID) error {
+	err := in.commitFrom(ctx, person, care.Event{Kind: kind, ID: id}, nobody)
+	if errors.Is(err, ErrSeen) {
+		return nil
+	}
+	return err
+}
+
+// nobody begins with no record: who is not there is left alone.
+func nobody() (record.Record, bool) { return record.Record{}, false }
+
 // Staff does what a staff member decided about an escalation.
 func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
 	data, _, ok, err := in.Store.Get(ctx, record.CardKey(act.ID))

@@ -19,6 +19,7 @@ var floors = [][]string{
 	{"locales", "flow/protocol", "flow/answer", "record"},
 	{"safety", "flow"},
 	{"intake", "outbox"},
+	{"upkeep"},
 	{"store/bolt", "store/storetest", "adapters/data", "adapters/terminal"},
 	{"cmd/bot"},
 }
