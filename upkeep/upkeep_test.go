@@ -110,7 +110,7 @@ func (s *service) beat() {
 
 // After an outage whoever was in the middle of a talk is told once, the
 // emergency number first, and asked again; whoever was not hears nothing.
-func TestHAZ20_BackAfterAnOutage(t *testing.T) {
+func TestHAZ32_BackAfterAnOutage(t *testing.T) {
 	s := serve(t)
 	s.tells("early", care.Event{Kind: care.Opened}, none)
 	s.clock.Pass(3 * time.Hour)
@@ -158,7 +158,7 @@ func firstRealLine(text string) string {
 
 // Retiring takes back what is planned and tells those who waited, neutrally
 // in the first line; an emergency's card comes once more.
-func TestHAZ08_RetireTellsWhoWaits(t *testing.T) {
+func TestHAZ32_RetireTellsWhoWaits(t *testing.T) {
 	s := serve(t)
 	s.tells("asked", care.Event{Kind: care.Opened}, none)
 	s.tells("hurt", care.Event{Kind: care.Opened}, said("I can't feel my toes and they are blue"), pressed("yes"))
