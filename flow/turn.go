@@ -268,7 +268,9 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 var neutral = map[care.SentenceKey]bool{"neutral": true, "neutral.again": true, "cmd.hidden": true}
 
 // answering reports whether somebody is there: what they wait for is urgent.
-func (t *turn) answering() bool { return t.ev.Kind == care.Opened || t.ev.Kind == care.Said || t.ev.Kind == care.Chose }
+func (t *turn) answering() bool {
+	return t.ev.Kind == care.Opened || t.ev.Kind == care.Said || t.ev.Kind == care.Chose
+}
 
 // plan schedules an item and says so in the log.
 func (t *turn) plan(it care.Item) {

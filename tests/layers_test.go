@@ -19,16 +19,17 @@ var floors = [][]string{
 	{"locales", "flow/protocol", "flow/answer", "record"},
 	{"safety", "flow"},
 	{"intake", "outbox"},
-	{"upkeep"},
+	{"upkeep", "vitals"},
 	{"store/bolt", "store/storetest", "adapters/data", "adapters/terminal"},
 	{"cmd/bot"},
 }
 
 // alone names modules that only one package may use.
 var alone = map[string]string{
-	"github.com/looplab/fsm": "flow",
-	"go.etcd.io/bbolt":       "store/bolt",
-	"go.yaml.in/yaml/v3":     "flow/protocol",
+	"github.com/looplab/fsm":              "flow",
+	"go.etcd.io/bbolt":                    "store/bolt",
+	"github.com/prometheus/client_golang": "vitals",
+	"go.yaml.in/yaml/v3":                  "flow/protocol",
 }
 
 type pkg struct {
