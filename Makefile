@@ -31,5 +31,10 @@ fuzz: ## each fuzz target for FUZZ
 	    echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZ) $$p || exit 1; \
 	  done; done
 
+pictures: ## a PNG of each SVG (Debian: apt install librsvg2-bin)
+	@command -v rsvg-convert >/dev/null || { echo "rsvg-convert is missing; install it: apt install librsvg2-bin"; exit 1; }
+	cd pictures && for f in *.svg; do rsvg-convert --width 640 --format png --output "$${f%.svg}.png" "$$f" || exit 1; done
+	cd pictures && sha256sum *.svg *.png > made.sha256
+
 bench: ## the costs, as ratios of one run
 	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -16,7 +16,7 @@ import (
 var floors = [][]string{
 	{"care"},
 	{"store", "locales/reading"},
-	{"locales", "flow/protocol", "flow/answer", "record"},
+	{"locales", "flow/protocol", "flow/answer", "record", "pictures"},
 	{"safety", "flow"},
 	{"intake", "outbox"},
 	{"upkeep", "vitals"},

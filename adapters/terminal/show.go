@@ -11,6 +11,7 @@ import (
 	"turnstone/care"
 	"turnstone/intake"
 	"turnstone/outbox"
+	"turnstone/pictures"
 )
 
 // ErrElsewhere is the answer to a message for somebody who does not sit here.
@@ -82,7 +83,7 @@ func (s *Screen) page(m outbox.Message) page {
 	if m.Card {
 		p.headline = s.own("terminal.frame")
 	}
-	if key := care.SentenceKey("picture." + m.Picture); m.Picture != "" && s.house.Book.Has(key) {
+	if key := pictures.Words(m.Picture); m.Picture != "" && s.house.Book.Has(key) {
 		p.picture = s.own(key)
 	}
 	if m.Ask != nil {

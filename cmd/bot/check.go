@@ -13,6 +13,7 @@ import (
 	"turnstone/flow/answer"
 	"turnstone/flow/protocol"
 	"turnstone/locales"
+	"turnstone/pictures"
 	"turnstone/safety"
 )
 
@@ -67,7 +68,7 @@ func checkFile(name string) error {
 	if err != nil {
 		return err
 	}
-	return book.Check(f.Keys())
+	return errors.Join(book.Check(f.Keys()), pictures.Check(p.Pictures()))
 }
 
 func checkLanguages(fsys fs.FS) error {

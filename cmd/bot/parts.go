@@ -17,6 +17,7 @@ import (
 	"turnstone/intake"
 	"turnstone/locales"
 	"turnstone/outbox"
+	"turnstone/pictures"
 	"turnstone/safety"
 	"turnstone/store/bolt"
 )
@@ -56,7 +57,11 @@ func load(protocolName string) (*parts, error) {
 		return nil, err
 	}
 	p.door = safety.Door{Class: p.book.Class, Forbidden: forbidden.Find, Number: p.numbers.Emergency}
-	return &p, errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()))
+	err = errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()), p.book.Check(pictures.Keys()))
+	for _, one := range protocols {
+		err = errors.Join(err, pictures.Check(one.Pictures()))
+	}
+	return &p, err
 }
 
 // A house is the parts put together around a store and a channel.

@@ -4,6 +4,7 @@
 package protocol
 
 import (
+	"slices"
 	"time"
 
 	"turnstone/care"
@@ -35,6 +36,20 @@ type Protocol struct {
 
 // ID is name@version, as kept in a running episode.
 func (p *Protocol) ID() string { return id(p.Name, p.Version) }
+
+// Pictures are the names of the pictures that its screens show, sorted.
+func (p *Protocol) Pictures() []string {
+	var names []string
+	for _, t := range p.Talks {
+		for _, s := range t.Screens {
+			if s.Picture != "" {
+				names = append(names, s.Picture)
+			}
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
 
 // A Fact is one thing the person can tell.
 type Fact struct {
