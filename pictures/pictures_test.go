@@ -79,6 +79,39 @@ func TestTheWordsInAFileAreThoseOfTheBook(t *testing.T) {
 	}
 }
 
+// docs/pictures.md is what a clinician signs by; it shows every picture with
+// the words that go out, in every language.
+func TestThePageForCliniciansHasEveryPicture(t *testing.T) {
+	raw, err := os.ReadFile("../docs/pictures.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	book, err := locales.Load(locales.Files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range Names() {
+		_, part, found := strings.Cut(string(raw), "\n## "+name+"\n")
+		if !found {
+			t.Errorf("docs/pictures.md has no part on %q", name)
+			continue
+		}
+		part, _, _ = strings.Cut(part, "\n## ")
+		for _, l := range book.Locales() {
+			words, err := book.Text(l, care.Sentence{Key: Words(name)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if quoted := "> " + strings.ReplaceAll(words, "\n", "  \n> ") + "\n"; !strings.Contains(part, quoted) {
+				t.Errorf("docs/pictures.md does not quote %s in %s; it should say:\n%s", name, l, quoted)
+			}
+		}
+		if !strings.Contains(part, "A clinician checks: ") || !strings.Contains(part, "../pictures/"+name+".svg") {
+			t.Errorf("docs/pictures.md: %q needs its picture and what a clinician checks", name)
+		}
+	}
+}
+
 // The person finds each number of the picture at the answer of that number.
 func TestThePartsAreNumberedAsTheAnswersAre(t *testing.T) {
 	for _, p := range protocols(t) {
