@@ -193,22 +193,41 @@ func TestCrutchesFit(t *testing.T) {
 
 var moved = regexp.MustCompile(`translate\((-?[0-9.]+) (-?[0-9.]+)\)`)
 
+func standing(t *testing.T, d *node, id string) point {
+	t.Helper()
+	m := moved.FindStringSubmatch(d.byID(t, id).attr("transform"))
+	if m == nil {
+		t.Fatalf("%s stands nowhere", id)
+	}
+	x, errX := strconv.ParseFloat(m[1], 64)
+	y, errY := strconv.ParseFloat(m[2], 64)
+	if errX != nil || errY != nil {
+		t.Fatal(errX, errY)
+	}
+	return point{x, y}
+}
+
+// Step-to: the crutches, the hurt foot between them, the good foot up to it.
+func TestTheStepsComeInOrder(t *testing.T) {
+	const aFoot = 62 // from heel to toes, in the drawing; the ankle is 16 from the heel
+	d := open(t, "crutch-walk")
+	for n, want := range []struct{ hurt, good bool }{{false, false}, {true, false}, {true, true}} {
+		step := "step-" + strconv.Itoa(n+1)
+		tip := points(t, d.byID(t, step+"-tip"))[0].x
+		at := func(foot string) bool { // the tip is beside that foot
+			ahead := tip - standing(t, d, step+foot).x
+			return ahead > -16 && ahead < aFoot-16
+		}
+		if hurt, good := at("-hurt-foot"), at("-good-foot"); hurt != want.hurt || good != want.good {
+			t.Errorf("%s: hurt foot at the crutches %v, good foot %v; want %v, %v", step, hurt, good, want.hurt, want.good)
+		}
+	}
+}
+
 func TestOnStairsTheGoodLegIsTheHigherOne(t *testing.T) { // "up with the good, down with the bad"
 	d := open(t, "crutch-stairs")
-	foot := func(id string) point {
-		m := moved.FindStringSubmatch(d.byID(t, id).attr("transform"))
-		if m == nil {
-			t.Fatalf("%s stands nowhere", id)
-		}
-		x, errX := strconv.ParseFloat(m[1], 64)
-		y, errY := strconv.ParseFloat(m[2], 64)
-		if errX != nil || errY != nil {
-			t.Fatal(errX, errY)
-		}
-		return point{x, y}
-	}
 	for _, way := range []string{"up", "down"} {
-		good, hurt := foot(way+"-good-foot"), foot(way+"-hurt-foot")
+		good, hurt := standing(t, d, way+"-good-foot"), standing(t, d, way+"-hurt-foot")
 		if good.y >= hurt.y {
 			t.Errorf("%s: the good foot is at %v, the hurt one at %v; the good one is the higher", way, good, hurt)
 		}
