@@ -20,14 +20,12 @@ type account struct {
 	Active care.PersonID `json:"active"`
 }
 
-func accountKey(person string) string { return "account/" + person }
-
 // second is the record of the other person that an account tells of.
 func second(c care.PersonID) care.PersonID { return c + "+2" }
 
 // current is the person that an account's words are about now.
 func (in *Intake) current(ctx context.Context, c Caller) (care.PersonID, error) {
-	data, _, ok, err := in.Store.Get(ctx, accountKey(string(c.Person)))
+	data, _, ok, err := in.Store.Get(ctx, record.AccountKey(string(c.Person)))
 	if err != nil || !ok {
 		return c.Person, err
 	}
@@ -62,7 +60,7 @@ func (in *Intake) forget(ctx context.Context, c Caller, person care.PersonID, ev
 	if err := in.commit(ctx, Caller{}, other, ev, care.Finding{}); err != nil {
 		return err
 	}
-	return in.Store.Delete(ctx, accountKey(string(c.Person)), store.AnyEtag)
+	return in.Store.Delete(ctx, record.AccountKey(string(c.Person)), store.AnyEtag)
 }
 
 // active is the note of who is being talked about, written in the same commit
@@ -87,7 +85,7 @@ func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) [
 		in.Log.Error("an account can't be written", "err", err) // a struct of one string always can
 		return nil
 	}
-	return []store.NamedWrite{{Key: accountKey(string(base)), Bytes: data}}
+	return []store.NamedWrite{{Key: record.AccountKey(string(base)), Bytes: data}}
 }
 
 // asks reports whether a message with a question is on its way. An item that

@@ -40,7 +40,7 @@ func (in *Intake) commitFrom(ctx context.Context, person care.PersonID, ev care.
 // begin with where there is none, or false where nothing may begin.
 func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event, found care.Finding, absent func() (record.Record, bool)) (care.Episode, error) {
 	for range tries {
-		now := in.Now()
+		now := in.moment()
 		was, err := in.Store.Load(ctx, string(person))
 		if err != nil {
 			return care.Episode{}, fmt.Errorf("load: %w", err)
@@ -143,13 +143,13 @@ func (in *Intake) record(was store.Record, ev care.Event, absent func() (record.
 		anew.Episode.Agenda, anew.Episode.Escalations = r.Episode.Agenda, r.Episode.Escalations
 		return &anew, nil, nil
 	}
-	kept, err := record.Keep(r, now.Add(keepFinished))
+	kept, err := record.Keep(r, now.Add(record.KeepFinished))
 	return &anew, []store.Kept{kept}, err
 }
 
 // fresh is the record of somebody who was not there before.
 func (in *Intake) fresh(c Caller, person care.PersonID, first care.EventID) record.Record {
-	beside, now := person != c.Person, in.Now()
+	beside, now := person != c.Person, in.moment()
 	return record.Record{
 		Address: c.Address, Account: string(c.Person),
 		Episode: in.Flow.Begin(flow.Start{

@@ -59,9 +59,6 @@ type Caller struct {
 	Region  string // empty while unknown
 }
 
-// keepFinished is how long a finished episode is kept apart.
-const keepFinished = 180 * 24 * time.Hour
-
 // An Intake handles events. Its fields are set once, before the first event.
 type Intake struct {
 	Store  Store
@@ -87,6 +84,9 @@ type waitingEvent struct {
 
 // ErrSeen is the answer to an event that was handled before.
 var ErrSeen = errors.New("this event was handled before")
+
+// moment is now, as finely as a store keeps it.
+func (in *Intake) moment() time.Time { return in.Now().Truncate(time.Millisecond) }
 
 // tries is how often a decision is made anew because somebody else committed
 // first; each time one of them got through.
@@ -206,7 +206,7 @@ func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
 // one: the card alone changes, and what the person is to read goes out with
 // the running episode.
 func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.Etag, r record.Record, ev care.Event) error {
-	now := in.Now()
+	now := in.moment()
 	change, err := in.decide(card.Record().Episode, ev, care.Finding{}, now)
 	if err != nil {
 		return err

@@ -1,18 +1,17 @@
 // Package record is a person's record and its encoding: what a store keeps of
-// one hurt person reached through one account. A codec byte stands first, so
-// that compressing and sealing can be put around the same JSON later.
+// one hurt person reached through one account. A codec byte stands first;
+// store/sealed compresses and seals around it.
 package record
 
 import (
 	"crypto/rand"
-	"crypto/sha256"
-	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
 
 	"turnstone/care"
+	"turnstone/seal"
 	"turnstone/store"
 )
 
@@ -26,7 +25,7 @@ const seenEvents = 32
 // A Record is everything that is kept of a person, beside the log.
 type Record struct {
 	Episode care.Episode `json:"episode"`
-	Seen    []uint64     `json:"seen,omitempty"` // hashes of the last event IDs, the oldest first
+	Seen    Hashes       `json:"seen,omitempty"` // of the last event IDs, the oldest first
 	Address string       `json:"address"`        // where the channel reaches the person
 	Account string       `json:"account"`        // the record that the account began with
 }
@@ -45,11 +44,6 @@ func (r *Record) Note(id care.EventID) {
 	}
 }
 
-func hash(id care.EventID) uint64 {
-	sum := sha256.Sum256([]byte(id))
-	return binary.BigEndian.Uint64(sum[:8])
-}
-
 // Encode writes r as bytes for a store.
 func Encode(r Record) ([]byte, error) {
 	data, err := json.Marshal(r)
@@ -66,6 +60,9 @@ func Decode(data []byte) (Record, error) {
 	if len(data) == 0 {
 		return r, fmt.Errorf("%w: a record without a byte", store.ErrDamaged)
 	}
+	if _, sealed := seal.Of(data); sealed {
+		return r, fmt.Errorf("%w: a sealed record was not opened", store.ErrDamaged)
+	}
 	if data[0] != codecJSON {
 		return r, fmt.Errorf("%w: codec %d is not known; use the version that wrote it", store.ErrNewer, data[0])
 	}
@@ -74,6 +71,13 @@ func Decode(data []byte) (Record, error) {
 	}
 	return r, nil
 }
+
+// AccountKey is where a store's named values note whom an account is talking
+// about.
+func AccountKey(account string) string { return "account/" + account }
+
+// KeepFinished is how long what is closed is kept. The person is told so.
+const KeepFinished = 180 * 24 * time.Hour
 
 // Leases of the commit that makes something due at once.
 const (

@@ -49,6 +49,12 @@ type House struct {
 	Caller intake.Caller
 	Intake *intake.Intake
 	Outbox *outbox.Outbox
+	Keeper Keeper // nil keeps everything
+}
+
+// A Keeper removes what has been kept long enough.
+type Keeper interface {
+	Sweep(ctx context.Context) error
 }
 
 // A Door reads lines, hands them in and writes what comes of them.
@@ -218,6 +224,9 @@ func (d *Door) wait(ctx context.Context, h House, iso string) {
 		}
 	}
 	d.clock.set(end)
+	if h.Keeper != nil {
+		d.answer(h.Keeper.Sweep(ctx))
+	}
 }
 
 func (d *Door) staff(ctx context.Context, h House, in input) {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io"
 	"log/slog"
@@ -8,6 +9,8 @@ import (
 	"path/filepath"
 	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"turnstone/adapters/terminal"
 	"turnstone/care"
@@ -18,8 +21,8 @@ import (
 	"turnstone/locales"
 	"turnstone/outbox"
 	"turnstone/pictures"
+	"turnstone/retention"
 	"turnstone/safety"
-	"turnstone/store/bolt"
 )
 
 // The parts are everything that is read and checked once at start.
@@ -67,27 +70,41 @@ func load(protocolName string) (*parts, error) {
 // A house is the parts put together around a store and a channel.
 type house struct {
 	*parts
-	store  *bolt.Store
+	store  *storage
 	intake *intake.Intake
 	outbox *outbox.Outbox
+	keeper *retention.Keeper
 }
 
 const noBallast = -1
 
-// build opens the store in dir and puts everything together. A ballast of 0 is
-// the store's own; noBallast keeps none, for a folder that is thrown away.
-func build(p *parts, dir string, ballast int64, sender outbox.Sender, cards intake.Cards, now func() time.Time, log *slog.Logger) (*house, error) {
-	s, err := bolt.Open(dir, bolt.Options{Clock: now, Log: log, Ballast: ballast})
+// build opens the store at a place and puts everything together. A ballast of 0
+// is the store's own; noBallast keeps none, for a folder that is thrown away.
+func build(ctx context.Context, p *parts, at place, ballast int64, sender outbox.Sender, cards intake.Cards, now func() time.Time, log *slog.Logger) (*house, error) {
+	s, err := openStorage(ctx, at, ballast, now, log)
 	if err != nil {
 		return nil, err
 	}
 	h := &house{parts: p, store: s}
+	h.keeper = &retention.Keeper{Store: s, Now: now, Log: log}
 	h.outbox = &outbox.Outbox{Store: s, Sender: sender, Book: p.book, Door: p.door, Now: now, Log: log}
 	h.intake = &intake.Intake{
 		Store: s, Flow: p.flow, Screen: p.screen, Door: p.door, Out: h.outbox, Cards: cards, Now: now, Log: log,
 	}
 	h.outbox.Waker = h.intake
 	return h, nil
+}
+
+// keeping runs a channel, and the retention beside it, until the channel ends.
+func (h *house) keeping(ctx context.Context, channel func(context.Context) error) error {
+	ctx, stop := context.WithCancel(ctx)
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return h.keeper.Run(ctx) })
+	g.Go(func() error {
+		defer stop()
+		return channel(ctx)
+	})
+	return g.Wait()
 }
 
 // logger writes JSON lines for the operator; they hold no words of a person.
@@ -108,17 +125,18 @@ func defaultFolder(env func(string) string) (string, error) {
 }
 
 // caller is who talks at this terminal or data door.
-func caller(p *parts, f talkFlags) intake.Caller {
+func (h *house) caller(ctx context.Context, f talkFlags) (intake.Caller, error) {
+	person, err := h.store.person(ctx, "local", f.person)
 	c := intake.Caller{
-		Person: pseudonym("local", f.person), Address: "local:" + f.person, Locale: care.Locale(f.locale), Zone: f.zone, ZoneSet: f.zone != "", Region: f.region,
+		Person: person, Address: "local:" + f.person, Locale: care.Locale(f.locale), Zone: f.zone, ZoneSet: f.zone != "", Region: f.region,
 	}
 	if c.Zone == "" {
-		if zone, one := p.numbers.Zone(f.region); one {
+		if zone, one := h.numbers.Zone(f.region); one {
 			c.Zone = zone
 		}
 	}
 	if c.Zone == "" {
 		c.Zone = machineZone()
 	}
-	return c
+	return c, err
 }

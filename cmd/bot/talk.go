@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"flag"
 	"fmt"
@@ -25,7 +23,7 @@ type talkFlags struct {
 	locale   string
 	zone     string
 	region   string
-	data     string
+	place    place
 	person   string
 	protocol string
 }
@@ -39,7 +37,7 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	fs.StringVar(&f.locale, "locale", "", "language, such as en or es (default: from LANG, else en)")
 	fs.StringVar(&f.zone, "zone", "", "the person's time zone, such as Europe/Lisbon (default: the region's, else this machine's)")
 	fs.StringVar(&f.region, "region", "", "the person's region, such as PT, for the emergency number (default: asked)")
-	fs.StringVar(&f.data, "data", "", "folder of the durable store (default: with --json a temporary one)")
+	f.place.flags(fs, "folder of the durable store (default: with --json a temporary one)")
 	fs.StringVar(&f.person, "person", "p1", "who talks; the same name goes on where it stopped")
 	fs.StringVar(&f.protocol, "protocol", "ankle", "name of the protocol")
 	if err := fs.Parse(args); err != nil {
@@ -108,49 +106,58 @@ func talk(ctx context.Context, args []string, w world) error {
 }
 
 func talkData(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
-	dir, ballast := f.data, int64(0)
-	if dir == "" {
+	at, ballast := f.place, int64(0)
+	if at.dir == "" {
 		ballast = noBallast
-		if dir, err = os.MkdirTemp("", "turnstone-talk-"); err != nil {
+		dir, err := os.MkdirTemp("", "turnstone-talk-")
+		if err != nil {
 			return err
 		}
 		defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+		at.dir = filepath.Join(dir, "store") // what lies beside it goes too
 	}
 	clock := data.NewClock(f.at)
 	door := data.New(w.in, w.out, clock)
-	h, err := build(p, dir, ballast, door, door, clock.Now, logger(w.err))
+	h, err := build(ctx, p, at, ballast, door, door, clock.Now, logger(w.err))
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
 	h.intake.Committed = door.Committed
 	door.Fixed = fixedCard(p)
-	return door.Run(ctx, data.House{Caller: caller(p, f), Intake: h.intake, Outbox: h.outbox})
+	who, err := h.caller(ctx, f)
+	if err != nil {
+		return err
+	}
+	return door.Run(ctx, data.House{Caller: who, Intake: h.intake, Outbox: h.outbox, Keeper: h.keeper})
 }
 
 func talkTerminal(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
-	dir := f.data
-	if dir == "" {
-		if dir, err = defaultFolder(w.env); err != nil {
-			return err
-		}
+	if err := f.place.settle(w.env); err != nil {
+		return err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
 		return fmt.Errorf("the folder for the conversation: %w; name another with --data", err)
 	}
-	log, err := os.OpenFile(filepath.Join(dir, "bot.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	log, err := os.OpenFile(filepath.Join(f.place.dir, "bot.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, log.Close()) }()
 	screen := terminal.New(w.in, w.out, w.env)
-	h, err := build(p, dir, 0, screen, screen, time.Now, logger(log))
+	h, err := build(ctx, p, f.place, 0, screen, screen, time.Now, logger(log))
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
 	screen.Fixed = fixedCard(p)
-	return screen.Run(ctx, terminal.House{Caller: caller(p, f), Intake: h.intake, Outbox: h.outbox, Book: p.book})
+	who, err := h.caller(ctx, f)
+	if err != nil {
+		return err
+	}
+	return h.keeping(ctx, func(ctx context.Context) error {
+		return screen.Run(ctx, terminal.House{Caller: who, Intake: h.intake, Outbox: h.outbox, Book: p.book})
+	})
 }
 
 // fixedCard words the emergency card that goes out when nothing else works.
@@ -162,12 +169,6 @@ func fixedCard(p *parts) func(locale care.Locale, region string) string {
 		}
 		return text
 	}
-}
-
-// pseudonym names an account without telling it.
-func pseudonym(channel, account string) care.PersonID {
-	sum := sha256.Sum256([]byte(channel + "\x00" + account))
-	return care.PersonID(hex.EncodeToString(sum[:12]))
 }
 
 // machineZone is this machine's own time zone.
