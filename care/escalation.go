@@ -30,6 +30,7 @@ const (
 	AboutLowerAsked  = "lower_asked" // X-rayed and clear: may the disposition come down?
 	AboutTakenBack   = "taken_back"  // an answer was changed after going back
 	AboutUnsafe      = "unsafe"      // not safe where they are
+	AboutRestored    = "restored"    // a backup was put back, and something was past due
 )
 
 // The states of an escalation.

@@ -43,7 +43,7 @@ type Keeper struct {
 // start is an outage. Somebody was in the middle of a talk who wrote within
 // the hour before it.
 const (
-	aliveKey = "upkeep/alive"
+	AliveKey = "upkeep/alive"
 	beat     = 30 * time.Second
 	Short    = 2 * time.Minute
 	midTalk  = time.Hour
@@ -81,20 +81,20 @@ func (k *Keeper) note(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return k.Store.Put(ctx, aliveKey, data, store.AnyEtag, time.Time{})
+	return k.Store.Put(ctx, AliveKey, data, store.AnyEtag, time.Time{})
 }
 
 // Back looks how long the program was away, before anything else is answered.
 // After an outage it tells everybody who was in the middle of a talk, once,
 // and says what to tell staff. The zero Outage means there was none.
 func (k *Keeper) Back(ctx context.Context) (Outage, error) {
-	data, _, known, err := k.Store.Get(ctx, aliveKey)
+	data, _, known, err := k.Store.Get(ctx, AliveKey)
 	if err != nil || !known {
 		return Outage{}, err
 	}
 	var last alive
 	if err := json.Unmarshal(data, &last); err != nil {
-		return Outage{}, fmt.Errorf("%w: named value %s: %w", store.ErrDamaged, aliveKey, err)
+		return Outage{}, fmt.Errorf("%w: named value %s: %w", store.ErrDamaged, AliveKey, err)
 	}
 	o := Outage{From: last.At, To: k.Now()}
 	if o.To.Sub(o.From) <= Short {

@@ -50,6 +50,10 @@ func commands() []command {
 		{"talk", "hold a conversation in the terminal, or with --json as data", talk},
 		{"screen", "read messages, one a line, for danger signs", screenLines},
 		{"read", "read typed answers, one a line", readLines},
+		{"export", "write what is kept of one person: PERSON is CHANNEL:ACCOUNT or the pseudonym", exportPerson},
+		{"backup", "copy the store into a folder of backups", backUp},
+		{"restore", "put a backup back; who was erased since stays erased", restore},
+		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"check", "check protocols and languages whole: FILE, or those that come with the program", check},
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"turnstone/adapters/terminal"
+	"turnstone/backup"
 	"turnstone/care"
 	"turnstone/flow"
 	"turnstone/flow/answer"
@@ -95,11 +96,21 @@ func build(ctx context.Context, p *parts, at place, ballast int64, sender outbox
 	return h, nil
 }
 
-// keeping runs a channel, and the retention beside it, until the channel ends.
-func (h *house) keeping(ctx context.Context, channel func(context.Context) error) error {
+// keepBackups is how long daily backups are kept (common practice, no source).
+const keepBackups = 35 * 24 * time.Hour
+
+// keeping runs a channel, and beside it the retention and the daily backups,
+// if they have a folder, until the channel ends.
+func (h *house) keeping(ctx context.Context, at place, backups string, channel func(context.Context) error) error {
 	ctx, stop := context.WithCancel(ctx)
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return h.keeper.Run(ctx) })
+	if backups != "" {
+		daily := &backup.Daily{Source: h.store.source(at), To: backups, Keep: keepBackups, Now: h.keeper.Now, Fault: func(err error) {
+			h.keeper.Log.ErrorContext(ctx, "no backup was made; it is tried again in an hour", "err", err)
+		}}
+		g.Go(func() error { return daily.Run(ctx) })
+	}
 	g.Go(func() error {
 		defer stop()
 		return channel(ctx)

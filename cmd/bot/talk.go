@@ -24,6 +24,7 @@ type talkFlags struct {
 	zone     string
 	region   string
 	place    place
+	backups  string
 	person   string
 	protocol string
 }
@@ -38,6 +39,7 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	fs.StringVar(&f.zone, "zone", "", "the person's time zone, such as Europe/Lisbon (default: the region's, else this machine's)")
 	fs.StringVar(&f.region, "region", "", "the person's region, such as PT, for the emergency number (default: asked)")
 	f.place.flags(fs, "folder of the durable store (default: with --json a temporary one)")
+	fs.StringVar(&f.backups, "backup", "", "a folder in which a backup is made each day and kept 35 days (not with --json)")
 	fs.StringVar(&f.person, "person", "p1", "who talks; the same name goes on where it stopped")
 	fs.StringVar(&f.protocol, "protocol", "ankle", "name of the protocol")
 	if err := fs.Parse(args); err != nil {
@@ -61,6 +63,9 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 		if _, err := time.LoadLocation(f.zone); err != nil {
 			errs = append(errs, fmt.Errorf("--zone %q is no time zone; write it as Europe/Lisbon", f.zone))
 		}
+	}
+	if f.backups != "" && f.json {
+		errs = append(errs, errors.New("--backup does not go with --json: its clock is not the real one"))
 	}
 	if f.person == "" {
 		errs = append(errs, errors.New("--person must not be empty"))
@@ -155,7 +160,7 @@ func talkTerminal(ctx context.Context, p *parts, f talkFlags, w world) (err erro
 	if err != nil {
 		return err
 	}
-	return h.keeping(ctx, func(ctx context.Context) error {
+	return h.keeping(ctx, f.place, f.backups, func(ctx context.Context) error {
 		return screen.Run(ctx, terminal.House{Caller: who, Intake: h.intake, Outbox: h.outbox, Book: p.book})
 	})
 }

@@ -48,6 +48,8 @@ const (
 var (
 	// ErrDropped: the key was dropped, and what it sealed is erased.
 	ErrDropped = errors.New("its key was dropped")
+	// ErrUnknown: the file never had that key; it is an older copy, or another store's.
+	ErrUnknown = errors.New("its key is not in the file of the persons' keys, which is an older copy or another store's")
 	// ErrDamaged: a key does not read as what was written.
 	ErrDamaged = errors.New("the file of the persons' keys is damaged")
 )
@@ -157,16 +159,18 @@ func (f *File) Key(id seal.KeyID) (seal.Key, error) {
 func (f *File) wrapped(id seal.KeyID) ([]byte, error) {
 	b := make([]byte, slot)
 	if place(id) == 0 {
-		return nil, ErrDropped // the head is nobody's
+		return nil, ErrUnknown // the head is nobody's
 	}
 	n, err := f.file.ReadAt(b, place(id))
 	switch {
 	case errors.Is(err, io.EOF) && n < bodySize+4:
-		return nil, ErrDropped // an older copy of the file, or a key that never became durable
+		return nil, ErrUnknown
 	case err != nil && !errors.Is(err, io.EOF):
 		return nil, err
-	case bytes.Equal(b, make([]byte, slot)) || !bytes.Equal(b[:checkSize], id[4:]):
+	case bytes.Equal(b, make([]byte, slot)):
 		return nil, ErrDropped
+	case !bytes.Equal(b[:checkSize], id[4:]):
+		return nil, ErrUnknown
 	case binary.BigEndian.Uint32(b[bodySize:]) != crc32.Checksum(b[:bodySize], castagnoli):
 		return nil, fmt.Errorf("%w: look at the disk and put back your newest copy of the file", ErrDamaged)
 	}
@@ -174,12 +178,12 @@ func (f *File) wrapped(id seal.KeyID) ([]byte, error) {
 }
 
 // Drop writes zeros over a key, and returns when they are durable. What is
-// dropped already, it leaves alone.
+// dropped already, or was never there, it leaves alone.
 func (f *File) Drop(id seal.KeyID) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	switch _, err := f.wrapped(id); {
-	case errors.Is(err, ErrDropped):
+	case errors.Is(err, ErrDropped), errors.Is(err, ErrUnknown):
 		return nil
 	case err != nil && !errors.Is(err, ErrDamaged): // a damaged one is as good as dropped, and is zeroed
 		return err

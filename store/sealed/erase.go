@@ -105,7 +105,7 @@ func (s *Store) eraseAgain(ctx context.Context) (int, error) {
 		if err != nil {
 			return total, fmt.Errorf("an entry of the erasure list: %w", err)
 		}
-		if _, err := s.keys.Key(id); errors.Is(err, keyfile.ErrDropped) {
+		if _, err := s.keys.Key(id); errors.Is(err, keyfile.ErrDropped) || errors.Is(err, keyfile.ErrUnknown) {
 			continue
 		}
 		came = true

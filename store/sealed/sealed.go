@@ -175,7 +175,8 @@ func logPlace(person string) string      { return "log of " + person }
 func keptPlace(person, id string) string { return "kept episode " + id + " of " + person }
 func namedPlace(key string) string       { return "named value " + key }
 
-// Load returns the record of a person.
+// Load returns the record of a person. Of somebody whose key was dropped
+// nothing is there, and what is left of it goes now.
 func (s *Store) Load(ctx context.Context, person string) (store.Record, error) {
 	r, err := s.Inner.Load(ctx, person)
 	if err != nil || r.Bytes == nil {
@@ -184,7 +185,15 @@ func (s *Store) Load(ctx context.Context, person string) (store.Record, error) {
 	if id, ok := seal.Of(r.Bytes); ok {
 		s.cache.putPerson(person, holder{r.Etag, id})
 	}
-	r.Bytes, err = s.open(recordPlace(person), r.Bytes)
+	stored := r.Bytes
+	r.Bytes, err = s.open(recordPlace(person), stored)
+	if errors.Is(err, keyfile.ErrDropped) {
+		// An older copy of the data was put back beside newer keys.
+		if _, err := s.eraseIf(ctx, person, s.dropped); err != nil {
+			return store.Record{}, err
+		}
+		return store.Record{}, nil
+	}
 	return r, err
 }
 

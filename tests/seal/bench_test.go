@@ -133,7 +133,9 @@ func BenchmarkTurn(b *testing.B) {
 		}
 	}
 	b.Run("plain", func(b *testing.B) { turn(b, openBolt(b, b.TempDir())) })
-	b.Run("sealed", func(b *testing.B) { turn(b, openSealed(b, filepath.Join(b.TempDir(), "store"), seal.NewMasters(), time.Now)) })
+	b.Run("sealed", func(b *testing.B) {
+		turn(b, openSealed(b, filepath.Join(b.TempDir(), "store"), seal.NewMasters(), time.Now))
+	})
 }
 
 func openBolt(t testing.TB, dir string) *bolt.Store {
