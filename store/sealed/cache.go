@@ -63,6 +63,13 @@ func (c cache) drop(id seal.KeyID) {
 	delete(c.keys, id)
 }
 
+// dropPerson forgets who held what.
+func (c cache) dropPerson(person string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.people, person)
+}
+
 // shrink makes room for one more. Which one goes does not matter.
 func shrink[K comparable, V any](m map[K]V) {
 	for k := range m {

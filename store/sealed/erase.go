@@ -44,6 +44,7 @@ func (s *Store) erase(ctx context.Context, w store.Write) error {
 		entry = entryOf(w.Person, was.Bytes)
 		w.Named = append(w.Named, store.NamedWrite{Key: markPrefix + entry, Bytes: []byte{}})
 	}
+	s.cache.dropPerson(w.Person)
 	if err := s.Inner.Commit(ctx, w); err != nil || entry == "" {
 		return err
 	}

@@ -11,7 +11,7 @@ import (
 
 	"turnstone/care"
 	"turnstone/record"
-	"turnstone/store/bolt"
+	"turnstone/tests/house"
 	"turnstone/tests/talk"
 )
 
@@ -77,16 +77,13 @@ type left struct {
 // and reads the only person in it.
 func look(t *testing.T, set talk.Settings) left {
 	t.Helper()
-	s, err := bolt.Open(set.Data, bolt.Options{Ballast: -1, Clock: func() time.Time { return monday }})
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := house.OpenFolder(t, set.Data, nil, func() time.Time { return monday })
 	defer func() {
 		if err := s.Close(); err != nil {
 			t.Error(err)
 		}
 	}()
-	if err := s.Check(t.Context()); err != nil {
+	if err := s.Bolt.Check(t.Context()); err != nil {
 		t.Errorf("the store is damaged: %v", err)
 	}
 	var l left
@@ -110,7 +107,7 @@ func look(t *testing.T, set talk.Settings) left {
 	return l
 }
 
-func (l *left) read(t *testing.T, s *bolt.Store, person string) {
+func (l *left) read(t *testing.T, s *house.Folder, person string) {
 	t.Helper()
 	stored, err := s.Load(t.Context(), person)
 	if err != nil {

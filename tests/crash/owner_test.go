@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"turnstone/store/keyfile"
 	"turnstone/tests/talk"
 )
 
@@ -105,7 +106,7 @@ func readAll(t *testing.T, dir string) (data []byte, path string) {
 		t.Fatal(err)
 	}
 	for _, e := range entries {
-		if e.Name() == "ballast" || strings.Contains(e.Name(), "lock") {
+		if e.Name() == "ballast" || e.Name() == keyfile.FileName || strings.Contains(e.Name(), "lock") {
 			continue
 		}
 		if path != "" {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -14,8 +13,6 @@ import (
 	"turnstone/record"
 	"turnstone/seal"
 	"turnstone/store/bolt"
-	"turnstone/store/keyfile"
-	"turnstone/store/sealed"
 	"turnstone/tests/house"
 )
 
@@ -134,43 +131,13 @@ func BenchmarkTurn(b *testing.B) {
 	}
 	b.Run("plain", func(b *testing.B) { turn(b, openBolt(b, b.TempDir())) })
 	b.Run("sealed", func(b *testing.B) {
-		turn(b, openSealed(b, filepath.Join(b.TempDir(), "store"), seal.NewMasters(), time.Now))
+		turn(b, house.OpenFolder(b, filepath.Join(b.TempDir(), "store"), seal.NewMasters(), time.Now))
 	})
 }
 
 func openBolt(t testing.TB, dir string) *bolt.Store {
 	t.Helper()
 	s, err := bolt.Open(dir, bolt.Options{Ballast: -1})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
-}
-
-// openSealed opens a sealed store in dir, as the program does.
-func openSealed(t testing.TB, dir string, masters *seal.Masters, now func() time.Time) *sealed.Store {
-	t.Helper()
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	inner, err := bolt.Open(dir, bolt.Options{Clock: now, Ballast: -1})
-	if err != nil {
-		t.Fatal(err)
-	}
-	keys, err := keyfile.Open(dir, masters)
-	if err != nil {
-		t.Fatal(err)
-	}
-	list, err := keyfile.OpenList(dir + ".erased")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := sealed.Open(context.Background(), inner, keys, list, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
