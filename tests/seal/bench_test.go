@@ -34,7 +34,7 @@ func records(t testing.TB, n int) map[care.PersonID][]byte {
 	all := map[care.PersonID][]byte{}
 	for i := range n {
 		person := care.PersonID(names.Name("discord", fmt.Sprint(i)))
-		if err := talk(h, clock, r, person); err != nil {
+		if err := lead(h, clock, r, person); err != nil {
 			t.Fatal(err)
 		}
 		was, err := m.Load(t.Context(), string(person))

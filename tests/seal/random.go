@@ -17,9 +17,9 @@ import (
 // answers is how many answers a random talk has at most.
 const answers = 40
 
-// talk leads a person through a talk with random answers, each some seconds
+// lead leads a person through a talk with random answers, each some seconds
 // after the one before, until nothing is asked or the talk has been led long enough.
-func talk(h *house.House, clock *house.Clock, r *rand.Rand, person care.PersonID) error {
+func lead(h *house.House, clock *house.Clock, r *rand.Rand, person care.PersonID) error {
 	who := house.Caller(person, "en", "PT")
 	who.Address = fmt.Sprintf("discord:%018d", r.Int64N(1e18))
 	ev := care.Event{Kind: care.Opened}

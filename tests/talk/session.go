@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -401,6 +402,23 @@ func (s *Session) Kill() []Line {
 	s.watch.Stop()
 	_ = s.cmd.Wait() // it was killed: that is its status
 	return s.Lines[from:]
+}
+
+// Crash makes the program end with a report of all that it was doing, as Go
+// does on a fault, and returns what it said to the operator.
+func (s *Session) Crash() string {
+	s.t.Helper()
+	if err := s.cmd.Process.Signal(syscall.SIGQUIT); err != nil {
+		s.t.Fatal(err)
+	}
+	s.letGo()
+	for {
+		if _, err := s.out.ReadString('\n'); err != nil {
+			break
+		}
+	}
+	s.wait(2)
+	return s.errs.String()
 }
 
 // Pid is the program's process.
