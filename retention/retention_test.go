@@ -46,7 +46,10 @@ func TestHAZ31_RetentionTakesNothingThatSomebodyWaitsFor(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			w.Named = []store.NamedWrite{{Key: record.CardKey("x"), Bytes: []byte("{}")}, {Key: record.AccountKey("p"), Bytes: []byte("{}")}}
+			w.Named = []store.NamedWrite{{Key: record.AccountKey("p"), Bytes: []byte("{}")}}
+			for _, e := range c.ep.Escalations {
+				w.Named = append(w.Named, store.NamedWrite{Key: record.CardKey(e.ID), Bytes: []byte("{}")})
+			}
 			if err := m.Commit(t.Context(), w); err != nil {
 				t.Fatal(err)
 			}
