@@ -212,6 +212,7 @@ func (c *compiler) define(name, text string) error {
 // these is the stem alone.
 func (c *compiler) teach(item string, id int32) {
 	stem, forms, inflected := strings.Cut(item, ":")
+	forms, phrase, _ := strings.Cut(forms, " ")
 	endings := "-"
 	if inflected {
 		if endings = c.words[c.lang]["forms_"+forms]; endings == "" {
@@ -219,7 +220,7 @@ func (c *compiler) teach(item string, id int32) {
 		}
 	}
 	for ending := range itemsOf(endings) {
-		if err := c.lex.teach(c.lang, stem+strings.TrimPrefix(ending, "-"), id); err != nil {
+		if err := c.lex.teach(c.lang, strings.TrimSpace(stem+strings.TrimPrefix(ending, "-")+" "+phrase), id); err != nil {
 			c.fault("%v", err)
 		}
 	}
