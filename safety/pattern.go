@@ -191,12 +191,17 @@ func (c *compiler) named(name string) int32 {
 // define lets the words of a list stand for a concept.
 func (c *compiler) define(name, text string) error {
 	c.line, c.err = "@"+name, nil
-	id := c.lex.concept(name)
+	id, langs := c.lex.concept(name), ^uint32(0)
+	for lang, words := range c.words { // a concept of its own takes in the others' words too
+		if _, shared := words[name]; shared && lang != c.lang {
+			langs = 1 << c.lang
+		}
+	}
 	n := 0
 	for item := range itemsOf(text) {
 		n++
 		if sub, ok := strings.CutPrefix(item, "@"); ok {
-			c.lex.takeIn(c.named(sub), id, 1<<c.lang)
+			c.lex.takeIn(c.named(sub), id, langs)
 		} else {
 			c.teach(item, id)
 		}
