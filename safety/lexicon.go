@@ -20,6 +20,8 @@ type lexicon struct {
 	phrases  map[uint64]int32 // node<<32 | word -> node; node 0 is the root
 	ends     []entry          // what a phrase that ends at a node stands for
 	ranges   []numberRange
+	tails    []string // words written in one with the word before,
+	tailed   []string // where that has one of these endings
 	typos    typos
 	maxWords int // of the longest phrase
 	fold     reading
@@ -47,6 +49,29 @@ type parent struct {
 type numberRange struct {
 	lo, hi float64
 	word   int32
+}
+
+// hang makes each of words a tail of a word that has one of the endings.
+func (l *lexicon) hang(endings, words string) {
+	l.tailed = slices.AppendSeq(l.tailed, itemsOf(endings))
+	l.tails = slices.AppendSeq(l.tails, itemsOf(words))
+}
+
+// body returns how many bytes of a folded word are left without a tail, a word
+// that is written in one with the word before it: "moverlo".
+func (l *lexicon) body(text []byte) int {
+	for _, tail := range l.tails {
+		n := len(text) - len(tail)
+		if n < 3 || string(text[n:]) != tail {
+			continue
+		}
+		for _, e := range l.tailed {
+			if n > len(e)+1 && string(text[n-len(e):n]) == e {
+				return n
+			}
+		}
+	}
+	return len(text)
 }
 
 // newLexicon makes room for about so many words.

@@ -119,6 +119,9 @@ func (l *loader) build() {
 	for _, src := range l.sources {
 		l.compile.lang = src.lang
 		for _, name := range slices.Sorted(maps.Keys(src.data.Words)) {
+			if strings.HasPrefix(name, "forms_") || name == "tails" || name == "tailed" {
+				continue // endings, no words
+			}
 			if err := l.compile.define(name, src.data.Words[name]); err != nil {
 				l.fault(src.at(name+" =", name+" ="), "%v", err)
 			}
@@ -129,6 +132,9 @@ func (l *loader) build() {
 		for i := range src.data.Silence {
 			l.silence(src, &src.data.Silence[i])
 		}
+	}
+	for _, words := range l.compile.words {
+		l.screen.lex.hang(words["tailed"], words["tails"])
 	}
 	l.screen.index()
 }

@@ -173,8 +173,8 @@ func (c *compiler) alternatives(field string) int32 {
 	for alt := range strings.SplitSeq(field, "|") {
 		if named, ok := strings.CutPrefix(alt, "@"); ok {
 			c.lex.takeIn(c.named(named), id, ^uint32(0))
-		} else if err := c.lex.teach(c.lang, strings.ReplaceAll(alt, "_", " "), id); err != nil {
-			c.fault("%v", err)
+		} else {
+			c.teach(strings.ReplaceAll(alt, "_", " "), id)
 		}
 	}
 	return id
@@ -191,23 +191,55 @@ func (c *compiler) named(name string) int32 {
 // define lets the words of a list stand for a concept.
 func (c *compiler) define(name, text string) error {
 	c.line, c.err = "@"+name, nil
-	id := c.lex.concept(name)
-	n := 0
-	for item := range strings.FieldsFuncSeq(text, func(r rune) bool { return r == ',' || r == '\n' }) {
-		if item = strings.TrimSpace(item); item == "" {
-			continue
+	id, langs := c.lex.concept(name), ^uint32(0)
+	for lang, words := range c.words { // a concept of its own takes in the others' words too
+		if _, shared := words[name]; shared && lang != c.lang {
+			langs = 1 << c.lang
 		}
+	}
+	n := 0
+	for item := range itemsOf(text) {
 		n++
 		if sub, ok := strings.CutPrefix(item, "@"); ok {
-			c.lex.takeIn(c.named(sub), id, 1<<c.lang)
-		} else if err := c.lex.teach(c.lang, item, id); err != nil {
-			c.fault("%v", err)
+			c.lex.takeIn(c.named(sub), id, langs)
+		} else {
+			c.teach(item, id)
 		}
 	}
 	if n == 0 {
 		c.fault("no words; write some or take it out")
 	}
 	return c.err
+}
+
+// teach lets an item stand for a concept. A colon cuts a stem from the name of
+// its endings: sangr:ar is the stem with each ending of forms_ar, and - among
+// these is the stem alone.
+func (c *compiler) teach(item string, id int32) {
+	stem, forms, inflected := strings.Cut(item, ":")
+	forms, phrase, _ := strings.Cut(forms, " ")
+	endings := "-"
+	if inflected {
+		if endings = c.words[c.lang]["forms_"+forms]; endings == "" {
+			c.fault("%q has endings %q, and no forms_%s is in [words]; add it or correct the name", item, forms, forms)
+		}
+	}
+	for ending := range itemsOf(endings) {
+		if err := c.lex.teach(c.lang, strings.TrimSpace(stem+strings.TrimPrefix(ending, "-")+" "+phrase), id); err != nil {
+			c.fault("%v", err)
+		}
+	}
+}
+
+// itemsOf yields the items of a list of words.
+func itemsOf(text string) func(func(string) bool) {
+	return func(yield func(string) bool) {
+		for item := range strings.FieldsFuncSeq(text, func(r rune) bool { return r == ',' || r == '\n' }) {
+			if item = strings.TrimSpace(item); item != "" && !yield(item) {
+				return
+			}
+		}
+	}
 }
 
 // lookUp chooses the element from which a pattern is tried: the one whose

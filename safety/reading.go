@@ -120,6 +120,14 @@ func (r *reading) candidates(i int) (slip bool) {
 			r.candidate(i, owner)
 		}
 	}
+	if n := lex.body(r.fold[t.lo:t.hi]); n < t.hi-t.lo { // the verb in "moverlo"
+		if verb := r.lookUp(r.fold[t.lo : t.lo+n]); verb >= 0 && verb != w {
+			r.candidate(i, verb)
+			if w < 0 {
+				return false
+			}
+		}
+	}
 	for _, n := range lex.ranges {
 		if t.number >= n.lo && t.number <= n.hi {
 			r.candidate(i, n.word)

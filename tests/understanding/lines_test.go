@@ -63,7 +63,7 @@ var floors = map[string]floor{
 	"en/tuning": {0.99, 0.98, 0.02, 0.93},
 	"es/tuning": {0.99, 0.98, 0.02, 0.91},
 	"en/unseen": {0.87, 0.84, 0.10, 0.94},
-	"es/unseen": {0.93, 0.89, 0.12, 0.92},
+	"es/unseen": {0.98, 0.94, 0.03, 0.92},
 }
 
 // flips are the answers known to be read the wrong way round. Any other fails.
