@@ -89,12 +89,7 @@ func (t *turn) emergency() error {
 // protected items go on in an emergency: staff are still asked, and what was
 // said without consent is still forgotten.
 func protected(what string) bool {
-	switch what {
-	case care.DoErase, care.DoAskStaff, care.DoSecondList, care.DoFreeAgain:
-		return true
-	default:
-		return false
-	}
+	return what == care.DoErase || chasing(what)
 }
 
 // dropUnsent takes back messages that wait on the agenda: what was advice a
