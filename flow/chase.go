@@ -36,6 +36,16 @@ func (t *turn) chase(e *care.Escalation) {
 	}
 }
 
+// stoodFor are the reminders of every item but an emergency's own.
+func (t *turn) stoodFor(it care.Item) bool {
+	if it.What != care.DoAskStaff && it.What != care.DoSecondList {
+		return false
+	}
+	e := t.escalation(it.About)
+	return e == nil || e.What != care.AboutDisposition
+}
+
+// chases are the moments at which staff are asked again.
 func (t *turn) chases(e *care.Escalation) []time.Time {
 	hours, d := t.hours(), e.Disposition
 	if e.What == care.AboutUnsafe {

@@ -65,7 +65,9 @@ func (t *turn) typedRaise() error {
 func (t *turn) emergency() error {
 	t.carded, t.shown = true, false // what a talk said on closing gives way
 	t.dropUnsent()
-	t.cancel(func(it care.Item) bool { return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name })
+	t.cancel(func(it care.Item) bool {
+		return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name || t.stoodFor(it)
+	})
 	if !t.reportedNow {
 		t.reported()
 	}
