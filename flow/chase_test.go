@@ -180,3 +180,29 @@ func TestHAZ23_RaiseAndLowerNeedAReason(t *testing.T) {
 		t.Error("an open emergency was lowered without closing it")
 	}
 }
+
+// An open emergency stands for every other item: one list of reminders runs,
+// and the others begin anew when it is closed.
+func TestHAZ24_AnOpenEmergencyStandsForTheOthers(t *testing.T) {
+	p := atTheClinic(t, map[string]string{"navicular": "yes"})
+	p.dayZero()
+	p.say("human please")
+	human := p.item(care.AboutHuman).ID
+	if len(p.chased(human)) == 0 {
+		t.Fatal("nobody is asked again about a call for a human")
+	}
+	p.signed(care.ChestPain)
+	if got := p.chased(human); len(got) != 0 {
+		t.Errorf("beside an open emergency runs %v", got)
+	}
+	own := p.item(care.AboutDisposition).ID
+	if len(p.chased(own)) != 3 {
+		t.Errorf("the emergency's own reminders are %v", p.chased(own))
+	}
+	if err := p.staff(care.StaffAct{Do: care.ActClose, ID: own, Outcome: "seen"}); err != nil {
+		t.Fatal(err)
+	}
+	if len(p.chased(human)) == 0 {
+		t.Error("closing the emergency leaves the call for a human with nobody")
+	}
+}
