@@ -24,7 +24,6 @@ func ParseDuration(s string) (Duration, error) {
 	if !ok || rest == "" || hasClock && clock == "" {
 		return d, fmt.Errorf("%q is no ISO 8601 duration; write PT90M, PT50H or P2D", s)
 	}
-	const day = 24 * time.Hour
 	err := parts(date, "YMWD", func(n int, unit byte) {
 		switch unit {
 		case 'Y':

@@ -8,7 +8,6 @@ import (
 // Forms of ISO 8601-1:2019, 5.5.2 (durations with designators): whole numbers,
 // units in falling order, T before the time part.
 func TestDurationsAsISO8601WritesThem(t *testing.T) {
-	const day = 24 * time.Hour
 	for s, want := range map[string]Duration{
 		"PT50H": {Elapsed: 50 * time.Hour}, "P2D": {Elapsed: 2 * day}, "P3W": {Elapsed: 21 * day}, "P1DT2H30M": {Elapsed: day + 150*time.Minute},
 		"PT0S": {}, "P1Y2M": {Years: 1, Months: 2}, "PT90M": {Elapsed: 90 * time.Minute}, "P1Y2M3W4DT5H6M7S": {

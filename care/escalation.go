@@ -10,9 +10,11 @@ type Escalation struct {
 	Because     []string    `json:"because,omitempty"`
 	Sensitive   bool        `json:"sensitive,omitempty"`
 	Since       time.Time   `json:"since"`
+	At          time.Time   `json:"at,omitzero"`    // when staff last did something with it
 	Held        bool        `json:"held,omitempty"` // waits for consent
 	State       string      `json:"state,omitempty"`
-	By          string      `json:"by,omitempty"` // who has it
+	By          string      `json:"by,omitempty"`   // who has it
+	Role        string      `json:"role,omitempty"` // of who has it
 	Outcome     string      `json:"outcome,omitempty"`
 	Note        string      `json:"note,omitempty"`
 	Phone       string      `json:"phone,omitempty"`       // shown only to who took it

@@ -28,19 +28,39 @@ type Event struct {
 	Token   string   // Chose: the question that was pressed; empty means the open one
 	Item    Item     // FellDue
 	Staff   StaffAct // StaffDid
+
+	Pressed time.Time // when a staff member last did something; zero if nobody knows of any
 }
 
 // A StaffAct is what a staff member does with an escalation.
 type StaffAct struct {
-	Do          string // take, hand_on, reply, call_back, close, reopen
+	Do          string // one of Acts
 	ID          string // the escalation
 	By          string
+	Role        string // of By, as the person reads it: nurse, physiotherapist
 	To          string // hand_on
+	ToRole      string // hand_on
 	Text        string // reply
 	Outcome     string // close
-	Note        string // close
+	Note        string // close, and the reason of raise and lower
 	Disposition Disposition
 }
+
+// What staff do.
+const (
+	ActTake     = "take"
+	ActHandOn   = "hand_on" // pass it to somebody else
+	ActFree     = "free"    // put it back: nobody has it
+	ActReply    = "reply"
+	ActCallBack = "call_back" // ask for a telephone number
+	ActClose    = "close"
+	ActReopen   = "reopen"
+	ActRaise    = "raise" // make it more urgent, and keep it
+	ActLower    = "lower" // make it less urgent, and keep it
+)
+
+// Acts lists what staff can do.
+var Acts = []string{ActTake, ActHandOn, ActFree, ActReply, ActCallBack, ActClose, ActReopen, ActRaise, ActLower}
 
 // A Change is what one event comes to. Nothing has happened yet: it is
 // committed whole or not at all.

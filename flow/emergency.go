@@ -65,7 +65,9 @@ func (t *turn) typedRaise() error {
 func (t *turn) emergency() error {
 	t.carded, t.shown = true, false // what a talk said on closing gives way
 	t.dropUnsent()
-	t.cancel(func(it care.Item) bool { return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name })
+	t.cancel(func(it care.Item) bool {
+		return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name || t.stoodFor(it)
+	})
 	if !t.reportedNow {
 		t.reported()
 	}
@@ -89,12 +91,7 @@ func (t *turn) emergency() error {
 // protected items go on in an emergency: staff are still asked, and what was
 // said without consent is still forgotten.
 func protected(what string) bool {
-	switch what {
-	case care.DoErase, care.DoAskStaff, care.DoSecondList, care.DoFreeAgain:
-		return true
-	default:
-		return false
-	}
+	return what == care.DoErase || chasing(what)
 }
 
 // dropUnsent takes back messages that wait on the agenda: what was advice a

@@ -110,7 +110,7 @@ func (t *turn) verdict() {
 	t.say("disposition." + d.String())
 	switch {
 	case t.lowered:
-		t.say("staff.lowered", "by", t.ev.Staff.By)
+		t.say("staff.lowered", "by", named(t.ev.Staff.By, t.ev.Staff.Role))
 	case d == care.Home:
 		t.say("home.first")
 	default:
@@ -118,7 +118,7 @@ func (t *turn) verdict() {
 	}
 	t.why()
 	t.say("limits")
-	t.say("nobody_reads")
+	t.watching()
 }
 
 // why names the very answers that led here.
@@ -298,10 +298,10 @@ func (t *turn) finish() error {
 	return nil
 }
 
-// busy reports whether something planned is still to do.
+// busy reports whether something planned is still to do with the person.
 func (t *turn) busy() bool {
 	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool {
-		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase
+		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase && !chasing(it.What)
 	})
 }
 

@@ -2,7 +2,6 @@ package flow
 
 import (
 	"slices"
-	"time"
 
 	"turnstone/care"
 )
@@ -18,7 +17,7 @@ func (t *turn) escalate(what string) {
 	e := &t.ep.Escalations[i]
 	anew := i == len(t.ep.Escalations)-1 && e.Disposition == 0
 	if e.State == care.StateClosed {
-		e.State, e.By, e.Since, anew = care.StateOpen, "", t.now, true
+		e.State, e.By, e.Role, e.Since, anew = care.StateOpen, "", "", t.now, true
 	}
 	was := e.Disposition
 	e.Disposition = t.disposition()
@@ -36,7 +35,7 @@ func (t *turn) escalate(what string) {
 	}
 	t.handOver(e)
 	if anew || e.Disposition > was {
-		t.planNagging(e)
+		t.chase(e)
 	}
 }
 
@@ -66,30 +65,5 @@ func (t *turn) handOver(e *care.Escalation) {
 	})
 	if !slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.What == care.DoRaise && it.About == e.ID }) {
 		t.ep.Agenda = append(t.ep.Agenda, care.Item{ID: care.ItemID(t.next()), What: care.DoRaise, Due: t.now, Urgent: true, About: e.ID})
-	}
-}
-
-// untaken says when staff are asked again about an item that nobody has; the
-// third time goes to the second list, and to the person (common practice, the
-// clinic sets them).
-var untaken = map[care.Disposition][3]time.Duration{
-	care.Ambulance: {2 * time.Minute, 5 * time.Minute, 10 * time.Minute},
-	care.Emergency: {10 * time.Minute, 20 * time.Minute, 40 * time.Minute},
-}
-
-func (t *turn) planNagging(e *care.Escalation) {
-	times, ok := untaken[e.Disposition]
-	if !ok || e.What != care.AboutDisposition || e.State != care.StateOpen {
-		return
-	}
-	t.cancel(func(it care.Item) bool {
-		return it.About == e.ID && (it.What == care.DoAskStaff || it.What == care.DoSecondList)
-	})
-	for i, after := range times {
-		it := care.Item{What: care.DoAskStaff, Due: t.now.Add(after), Urgent: true, About: e.ID, Times: i + 1}
-		if i == len(times)-1 {
-			it.What = care.DoSecondList
-		}
-		t.plan(it)
 	}
 }

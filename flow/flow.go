@@ -45,7 +45,8 @@ type Settings struct {
 	Reader    Reader
 	Book      Book
 	Numbers   Numbers
-	Practice  bool // nobody has signed: every screen says so
+	Practice  bool       // nobody has signed: every screen says so
+	Hours     care.Hours // when the clinic is open; the zero Hours promise nobody
 
 	// Watch, where set, is told of every look at a fact: which state the
 	// episode was in and which fact it was. Tests use it.

@@ -42,7 +42,8 @@ var said = strings.Fields(`
 	check.same check.seen_again check.not_judged check.better_2 check.better_3 check.better_protect check.danger_only day_14.done day_14.no_reply
 	cold_timer.on cold_timer.off cold_timer.stopped crutch_fit.yes crutch_fit.no
 	cmd.human cmd.stop cmd.stop.seen cmd.stop.open cmd.kept cmd.deleted cmd.start_over cmd.back_none cmd.language cmd.language_now cmd.hidden cmd.other cmd.other_back cmd.help
-	why.rest staff.says staff.taken staff.closed staff.lowered staff.wants_call signature nobody_answered nobody_answered.unknown ask.phone phone.kept phone.none fault fault.unknown fault.card fault.card.unknown
+	why.rest staff.says staff.taken staff.has staff_watch staff.closed staff.lowered staff.wants_call signature
+	nobody_answered nobody_answered.unknown nobody_answered.same_day nobody_answered.clinician in_emergency in_emergency.unknown help.first help.first.unknown ask.phone phone.kept phone.none fault fault.unknown fault.card fault.card.unknown
 	retired retired.then retired.then.unknown away away.unknown
 	label.yes label.no label.unsure label.none label.next label.read label.no_phone label.offer.stop label.offer.enough label.offer.timer_off
 	reason.answer reason.not_finished reason.not_improved reason.staff`)

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 	"unicode"
 
 	"turnstone/care"
@@ -23,27 +22,43 @@ func (t *turn) staff(act care.StaffAct) error {
 	if err := may(e, act); err != nil {
 		return err
 	}
-	if err := t.mayLower(e, act); err != nil {
+	if err := t.maySet(e, act); err != nil {
 		return err
 	}
 	switch act.Do {
-	case "take":
-		t.taken(e, act.By)
-	case "hand_on":
-		t.taken(e, act.To)
-	case "reply":
-		t.hold(e, act.By)
-		t.unasked(sentence("staff.says", "by", act.By, "text", act.Text), sentence("signature"))
-	case "call_back":
-		t.hold(e, act.By)
+	case care.ActTake:
+		t.taken(e, act.By, act.Role)
+	case care.ActHandOn:
+		t.taken(e, act.To, act.ToRole)
+	case care.ActFree:
+		t.release(e)
+		return nil
+	case care.ActReply:
+		t.hold(e, act.By, act.Role)
+		t.unasked(sentence("staff.says", "by", named(act.By, act.Role), "text", act.Text), sentence("signature"))
+	case care.ActCallBack:
+		t.hold(e, act.By, act.Role)
 		t.askPhone(e)
-	case "close":
+	case care.ActRaise, care.ActLower:
+		t.hold(e, act.By, act.Role)
+		e.Note = act.Note
+		t.staffNote(e, e.By)
+		return t.set(act.Disposition)
+	case care.ActClose:
 		return t.closed(e, act)
-	case "reopen":
+	case care.ActReopen:
 		return t.openAgain(e, act.By)
 	}
-	t.staffNote(e, act.By)
+	t.staffNote(e, e.By)
 	return nil
+}
+
+// named is how the person reads who writes: a name, and what they are.
+func named(by, role string) string {
+	if role == "" {
+		return by
+	}
+	return by + " (" + role + ")"
 }
 
 func (t *turn) staffNote(e *care.Escalation, by string) {
@@ -61,81 +76,86 @@ func (t *turn) refreshCard(e *care.Escalation) {
 // neutral line they wait; in a private talk they come behind one, and only at
 // a chosen safe time, or else when the person writes.
 func (t *turn) unasked(lines ...care.Sentence) {
-	switch {
-	case t.ep.Aside.What == care.AsideRead:
-		t.ep.Behind = append(t.ep.Behind, lines...)
-	case t.ep.Sensitive:
-		t.ep.Behind = append(t.ep.Behind, lines...)
-		if t.mayAsk() && t.byDay(t.now).Equal(t.now) {
-			t.neutral("neutral")
-		}
-	default:
-		t.lines = append(t.lines, lines...)
-		t.show()
+	if t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
+		t.behind(lines...)
+		return
+	}
+	t.lines = append(t.lines, lines...)
+	t.show()
+}
+
+// behind puts words behind a neutral line: they are read when the person is
+// there. In a private talk the line comes at a chosen safe time only.
+func (t *turn) behind(lines ...care.Sentence) {
+	t.ep.Behind = append(t.ep.Behind, lines...)
+	private := t.ep.Sensitive && !(t.mayAsk() && t.byDay(t.now).Equal(t.now))
+	if t.ep.Aside.What != care.AsideRead && !private {
+		t.neutral("neutral")
 	}
 }
 
 // may reports why an act can't be done now.
 func may(e *care.Escalation, act care.StaffAct) error {
 	other := e.State == care.StateTaken && e.By != act.By
+	set := act.Do == care.ActRaise || act.Do == care.ActLower
 	switch {
-	case !slices.Contains([]string{"take", "hand_on", "reply", "call_back", "close", "reopen"}, act.Do):
-		return fmt.Errorf("%w: nothing is called %q; it is take, hand_on, reply, call_back, close or reopen", care.ErrStaff, act.Do)
-	case act.Do == "reopen" && e.State != care.StateClosed:
+	case !slices.Contains(care.Acts, act.Do):
+		return fmt.Errorf("%w: nothing is called %q; it is one of %s", care.ErrStaff, act.Do, strings.Join(care.Acts, ", "))
+	case act.Do == care.ActReopen && e.State != care.StateClosed:
 		return fmt.Errorf("%w: item %s is not closed", care.ErrStaff, e.ID)
-	case act.Do != "reopen" && e.State == care.StateClosed:
+	case act.Do != care.ActReopen && e.State == care.StateClosed:
 		return fmt.Errorf("%w: item %s is closed; reopen it first", care.ErrStaff, e.ID)
-	case other:
-		return fmt.Errorf("%w: %s has item %s", care.ErrStaff, e.By, e.ID)
-	case act.Do == "hand_on" && strings.TrimSpace(act.To) == "":
+	case act.Do == care.ActFree && e.State != care.StateTaken:
+		return fmt.Errorf("%w: nobody has item %s", care.ErrStaff, e.ID)
+	case other && act.Do != care.ActFree:
+		return fmt.Errorf("%w: %s has item %s", care.ErrStaff, named(e.By, e.Role), e.ID)
+	case act.Do == care.ActHandOn && strings.TrimSpace(act.To) == "":
 		return fmt.Errorf("%w: `to` must say who gets item %s", care.ErrStaff, e.ID)
-	case act.Do == "reply" && strings.TrimSpace(act.Text) == "":
+	case act.Do == care.ActReply && strings.TrimSpace(act.Text) == "":
 		return fmt.Errorf("%w: the reply is empty", care.ErrStaff)
-	case act.Do == "close" && !slices.Contains(care.Outcomes, act.Outcome):
+	case act.Do == care.ActClose && !slices.Contains(care.Outcomes, act.Outcome):
 		return fmt.Errorf("%w: `outcome` must be one of %s", care.ErrStaff, strings.Join(care.Outcomes, ", "))
+	case set && (act.Disposition == 0 || strings.TrimSpace(act.Note) == ""):
+		return fmt.Errorf("%w: `disposition` must say where to, and `note` why", care.ErrStaff)
 	}
 	return nil
 }
 
-// freeAgain says after how long a taken item that is neither written on nor
-// closed is free again (common practice, the clinic sets them).
-var freeAgain = map[care.Disposition]time.Duration{
-	care.Ambulance: 10 * time.Minute, care.Emergency: 30 * time.Minute, care.SameDay: 4 * time.Hour,
-}
-
 // taken gives an item to somebody: nobody is asked again about it, and the
 // person is told who has it.
-func (t *turn) taken(e *care.Escalation, by string) {
-	t.hold(e, by)
+func (t *turn) taken(e *care.Escalation, by, role string) {
+	t.hold(e, by, role)
 	if !e.Bare {
-		t.unasked(sentence("staff.taken", "by", by))
+		t.unasked(sentence("staff.taken", "by", named(by, role)))
 	}
 }
 
 // hold makes somebody the one who has an item.
-func (t *turn) hold(e *care.Escalation, by string) {
-	e.State, e.By = care.StateTaken, by
-	t.untouched(e)
-	if after, ok := freeAgain[e.Disposition]; ok {
+func (t *turn) hold(e *care.Escalation, by, role string) {
+	e.State, e.By, e.Role, e.At = care.StateTaken, by, role, t.now
+	t.unchase(e)
+	if after, ok := freeAfter[e.Disposition]; ok {
 		t.plan(care.Item{What: care.DoFreeAgain, Due: t.now.Add(after), Urgent: true, About: e.ID})
 	}
 }
 
-// untouched takes back what was planned for an item nobody works on.
-func (t *turn) untouched(e *care.Escalation) {
-	t.cancel(func(it care.Item) bool {
-		return it.About == e.ID && slices.Contains([]string{care.DoAskStaff, care.DoSecondList, care.DoFreeAgain}, it.What)
-	})
-}
-
-// mayLower: an open emergency ends with its own item, and a fracture is not
+// maySet: an open emergency ends with its own item, and a fracture is not
 // looked after at home.
-func (t *turn) mayLower(e *care.Escalation, act care.StaffAct) error {
+func (t *turn) maySet(e *care.Escalation, act care.StaffAct) error {
+	open := fmt.Errorf("%w: an emergency is open; close its own item first", care.ErrStaff)
 	switch {
-	case act.Disposition == 0 || act.Do != "close":
+	case act.Do == care.ActRaise && act.Disposition <= t.ep.Disposition:
+		return fmt.Errorf("%w: it is %s already", care.ErrStaff, t.ep.Disposition)
+	case act.Do == care.ActLower && act.Disposition >= t.ep.Disposition:
+		return fmt.Errorf("%w: that is not below %s", care.ErrStaff, t.ep.Disposition)
+	case act.Do == care.ActLower && t.ep.Open:
+		return open
+	case (act.Do == care.ActRaise || act.Do == care.ActLower) && t.ep.Erasing:
+		return fmt.Errorf("%w: that talk was erased", care.ErrStaff)
+	case act.Disposition == 0 || act.Do != care.ActClose && act.Do != care.ActLower:
 		return nil
 	case t.ep.Open && e.What != care.AboutDisposition && act.Disposition < t.ep.Disposition:
-		return fmt.Errorf("%w: an emergency is open; close its own item first", care.ErrStaff)
+		return open
 	case act.Disposition == care.Home && t.view().latest(t.p.Roles.Xray) == "fracture":
 		return fmt.Errorf("%w: the X-ray showed a fracture; lower to clinician, not to home", care.ErrStaff)
 	}
@@ -144,14 +164,17 @@ func (t *turn) mayLower(e *care.Escalation, act care.StaffAct) error {
 
 // closed ends an item. Staff, and only staff, may lower the disposition here.
 func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
-	t.untouched(e)
-	e.State, e.By, e.Outcome, e.Note = care.StateClosed, act.By, act.Outcome, act.Note
+	t.unchase(e)
+	e.State, e.By, e.Role, e.Outcome, e.Note, e.At = care.StateClosed, act.By, act.Role, act.Outcome, act.Note, t.now
 	t.staffNote(e, act.By)
 	ended := e.What == care.AboutDisposition && t.ep.Open && !t.ep.Erasing
 	if ended {
 		t.ep.Open = false
 		t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoNoReply)
 		t.planChecks()
+		for i := range t.ep.Escalations { // what the emergency stood for is asked about by itself again
+			t.chase(&t.ep.Escalations[i])
+		}
 	}
 	if act.Disposition != 0 && act.Disposition != t.ep.Disposition && !t.ep.Erasing {
 		return t.set(act.Disposition)
@@ -173,8 +196,9 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 // set puts the disposition where staff say: lower settles the reasons above
 // it, higher is one more reason. The person is told.
 func (t *turn) set(d care.Disposition) error {
+	mine := care.Reason{Row: "staff/" + t.next(), To: d, Names: []string{"staff"}}
 	if d > t.ep.Disposition {
-		t.raise(care.Reason{Row: "staff/" + t.next(), To: d, Names: []string{"staff"}})
+		t.raise(mine)
 		if d >= care.Emergency {
 			return t.emergency()
 		}
@@ -186,13 +210,17 @@ func (t *turn) set(d care.Disposition) error {
 		}
 	}
 	t.ep.Disposition, t.ep.Told, t.lowered = d, d, true
+	if len(t.because()) == 0 && d > care.Home { // nothing else says so: staff do
+		t.ep.Reasons = append(t.ep.Reasons, mine)
+	}
 	t.reported()
+	t.refresh(care.AboutDisposition)
 	t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoRepeat, care.DoNoReply)
 	if d > care.Home {
 		t.planSeen()
 	}
 	if pl, asking := t.place(); asking && pl.talk.Kind == protocol.First || t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
-		t.unasked(sentence("staff.lowered", "by", t.ev.Staff.By))
+		t.unasked(sentence("staff.lowered", "by", named(t.ev.Staff.By, t.ev.Staff.Role)))
 		return nil
 	}
 	return t.advise(t.p.kinds[protocol.First])
@@ -200,51 +228,14 @@ func (t *turn) set(d care.Disposition) error {
 
 // openAgain opens a closed item; an emergency's opens the emergency too.
 func (t *turn) openAgain(e *care.Escalation, by string) error {
-	e.State, e.By, e.Outcome, e.Since = care.StateOpen, "", "", t.now
+	e.State, e.By, e.Role, e.Outcome, e.Since, e.At = care.StateOpen, "", "", "", t.now, t.now
 	t.staffNote(e, by)
 	if e.What != care.AboutDisposition || e.Disposition < care.Emergency || t.ep.Erasing {
-		t.planNagging(e)
+		t.chase(e)
 		return nil
 	}
 	t.raise(care.Reason{Row: "staff/" + t.next(), To: e.Disposition, Names: []string{"staff"}})
 	return t.emergency()
-}
-
-// askStaffAgain reminds staff of an item that nobody has.
-func (t *turn) askStaffAgain(it care.Item) error {
-	if e := t.escalation(it.About); e != nil && e.State == care.StateOpen {
-		t.refreshCard(e)
-	}
-	return nil
-}
-
-// secondList tells the second list, and the person that nobody has answered.
-func (t *turn) secondList(it care.Item) error {
-	e := t.escalation(it.About)
-	if e == nil || e.State != care.StateOpen {
-		return nil
-	}
-	e.SecondList = true
-	t.refreshCard(e)
-	if t.ep.Stopped || e.Bare {
-		return nil // the person wants no more messages; staff are still asked
-	}
-	if number, ok := t.f.set.Numbers.Emergency(t.ep.Region); ok {
-		t.unasked(sentence("nobody_answered", "number", number))
-	} else {
-		t.unasked(sentence("nobody_answered.unknown"))
-	}
-	return nil
-}
-
-// freeAgain lets go an item that somebody took and left.
-func (t *turn) freeAgain(it care.Item) error {
-	if e := t.escalation(it.About); e != nil && e.State == care.StateTaken {
-		e.State, e.By = care.StateOpen, ""
-		t.staffNote(e, "")
-		t.planNagging(e)
-	}
-	return nil
 }
 
 func (t *turn) escalation(id string) *care.Escalation {
@@ -262,11 +253,12 @@ const phoneDigits, phoneMost = 6, 15
 
 // askPhone asks for a number for a call-back, beside whatever is open.
 func (t *turn) askPhone(e *care.Escalation) {
+	by := named(e.By, e.Role)
 	if t.ep.Sensitive || t.ep.Aside.What == care.AsideRead {
-		t.unasked(sentence("staff.wants_call", "by", e.By))
+		t.unasked(sentence("staff.wants_call", "by", by))
 		return
 	}
-	t.ep.Aside = care.Aside{What: care.AsidePhone, About: e.ID, By: e.By}
+	t.ep.Aside = care.Aside{What: care.AsidePhone, About: e.ID, By: by}
 	t.show()
 }
 

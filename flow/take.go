@@ -208,7 +208,7 @@ func (t *turn) consented(value string) {
 		if t.ep.Escalations[i].Held {
 			t.ep.Escalations[i].Held = false
 			t.handOver(&t.ep.Escalations[i])
-			t.planNagging(&t.ep.Escalations[i])
+			t.chase(&t.ep.Escalations[i])
 		}
 	}
 	if t.ep.Disposition > care.Home {

@@ -252,7 +252,7 @@ func (t *turn) send(ask *care.Ask, picture string, urgent bool) {
 	if len(t.lines) == 0 {
 		return
 	}
-	lines := t.lines
+	lines := t.helpFirst(t.lines)
 	if t.f.set.Practice && !neutral[lines[0].Key] {
 		lines = slices.Insert(lines, 0, sentence("practice"))
 	}

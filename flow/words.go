@@ -22,7 +22,7 @@ func (t *turn) command(cmd care.Command, text string) error {
 	case care.CmdHuman:
 		t.escalate(care.AboutHuman)
 		t.say("cmd.human")
-		t.say("nobody_reads")
+		t.watching()
 	case care.CmdWhy:
 		t.explain()
 	case care.CmdBack:

@@ -55,6 +55,7 @@ func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event
 		if r.HasSeen(ev.ID) && ev.ID != "" {
 			return care.Episode{}, in.seen(ctx, person)
 		}
+		ev.Pressed = in.pressed()
 		change, err := in.step(ctx, person, r.Episode, ev, found, now)
 		if err != nil {
 			return care.Episode{}, err
@@ -68,6 +69,13 @@ func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event
 		}
 		w.Keep = append(w.Keep, kept...)
 		w.Named = append(in.active(next, person, ev), forgotten(r.Episode, next.Episode)...)
+		if ev.Kind == care.StaffDid {
+			row, err := record.AuditOf(ev.Staff, now).Named()
+			if err != nil {
+				return care.Episode{}, err
+			}
+			w.Named = append(w.Named, row)
+		}
 		switch err := in.put(ctx, w); {
 		case errors.Is(err, store.ErrStale):
 			continue // somebody was first; decide again from what they left

@@ -70,6 +70,10 @@ type Intake struct {
 	Now    func() time.Time
 	Log    *slog.Logger
 
+	// Pressed, where set, is when a staff member last did something. It is asked
+	// on every turn and must not wait for anything.
+	Pressed func() time.Time
+
 	// Committed, where set, is told of the log lines of each commit, in order.
 	Committed func(person care.PersonID, lines []care.Line)
 
@@ -144,6 +148,13 @@ func (in *Intake) retry(ctx context.Context) {
 	in.mu.Lock()
 	in.waiting = append(still, in.waiting...)
 	in.mu.Unlock()
+}
+
+func (in *Intake) pressed() time.Time {
+	if in.Pressed == nil {
+		return time.Time{}
+	}
+	return in.Pressed()
 }
 
 // Retry raises what waits for the store; the wake-up loop calls it.
@@ -226,7 +237,11 @@ func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.E
 	if err != nil {
 		return err
 	}
-	w.Named = []store.NamedWrite{{Key: record.CardKey(card.Escalation.ID), Bytes: data, Expires: now.Add(closedKept)}}
+	row, err := record.AuditOf(ev.Staff, now).Named()
+	if err != nil {
+		return err
+	}
+	w.Named = []store.NamedWrite{{Key: record.CardKey(card.Escalation.ID), Bytes: data, Expires: now.Add(closedKept)}, row}
 	if err := in.put(ctx, w); err != nil {
 		return err
 	}
