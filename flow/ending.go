@@ -301,7 +301,7 @@ func (t *turn) finish() error {
 // busy reports whether something planned is still to do.
 func (t *turn) busy() bool {
 	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool {
-		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase
+		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase && it.What != care.DoZone
 	})
 }
 
