@@ -78,7 +78,7 @@ type clock struct {
 	half    bool
 }
 
-var clockWords = regexp.MustCompile(`(?i)\b([01]?[0-9]|2[0-3])(?:[:.h]\s?([0-5][0-9]))?\s*h?\s*(a\.?\s?m\b\.?|p\.?\s?m\b\.?)?(?:[^0-9:]|$)`)
+var clockWords = regexp.MustCompile(`(?i)(?:^|[^0-9:.,])([01]?[0-9]|2[0-3])(?:[:.h]\s?([0-5][0-9]))?\s*h?\s*(a\.?\s?m\b\.?|p\.?\s?m\b\.?)?(?:[^0-9:]|$)`)
 
 // readClock finds a time of day such as 14:20, 2.20 pm or 9 am.
 func readClock(text string) (clock, bool) {
