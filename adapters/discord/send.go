@@ -69,6 +69,11 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 	if err != nil {
 		return err
 	}
+	t.change(func(n *note) {
+		if n.Last == "" && n.Way != private {
+			n.Last = id // the history begins here
+		}
+	})
 	if m.Ask != nil {
 		t.change(func(n *note) { n.Asked, n.AskedAt, n.Shown = m.Ask.Token, b.set.Now(), id })
 	}
