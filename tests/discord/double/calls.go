@@ -27,19 +27,19 @@ func (p *Platform) routes() http.Handler {
 		answer(w, http.StatusOK, map[string]string{"url": "ws://" + p.addr + "/gw"})
 	})
 	for pattern, do := range map[string]func(r *http.Request, body []byte) (any, *no){
-		"GET applications/@me":                                p.application,
-		"PUT applications/{app}/commands":                     p.register,
-		"POST users/@me/channels":                             p.openDirect,
-		"POST channels/{channel}/messages":                    p.post,
-		"GET channels/{channel}/messages":                     p.history,
-		"PATCH channels/{channel}/messages/{message}":         p.edit,
-		"PUT channels/{channel}/messages/pins/{message}":      p.pin,
-		"POST channels/{channel}/threads":                     p.thread,
-		"PUT channels/{channel}/thread-members/{user}":        p.member,
-		"POST interactions/{act}/{token}/callback":            p.callback,
-		"POST webhooks/{app}/{token}":                         p.followUp,
-		"PATCH webhooks/{app}/{token}/messages/{message}":     p.editReply,
-		"DELETE webhooks/{app}/{token}/messages/{message}":    p.deleteReply,
+		"GET applications/@me":                             p.application,
+		"PUT applications/{app}/commands":                  p.register,
+		"POST users/@me/channels":                          p.openDirect,
+		"POST channels/{channel}/messages":                 p.post,
+		"GET channels/{channel}/messages":                  p.history,
+		"PATCH channels/{channel}/messages/{message}":      p.edit,
+		"PUT channels/{channel}/messages/pins/{message}":   p.pin,
+		"POST channels/{channel}/threads":                  p.thread,
+		"PUT channels/{channel}/thread-members/{user}":     p.member,
+		"POST interactions/{act}/{token}/callback":         p.callback,
+		"POST webhooks/{app}/{token}":                      p.followUp,
+		"PATCH webhooks/{app}/{token}/messages/{message}":  p.editReply,
+		"DELETE webhooks/{app}/{token}/messages/{message}": p.deleteReply,
 	} {
 		method, path, _ := strings.Cut(pattern, " ")
 		mux.HandleFunc(method+" "+v+path, p.call(do))
