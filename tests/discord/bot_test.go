@@ -23,7 +23,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 type stage struct {
 	t     *testing.T
 	p     *double.Platform
-	store *house.Memory
+	store *shaky
 	set   discord.Settings
 	house *house.House
 	stop  context.CancelFunc
@@ -36,7 +36,7 @@ func newStage(t *testing.T) *stage {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &stage{t: t, p: p, store: house.NewMemory(time.Now)}
+	s := &stage{t: t, p: p, store: &shaky{Memory: house.NewMemory(time.Now)}}
 	t.Cleanup(func() {
 		s.down()
 		if err := p.Close(); err != nil {
@@ -193,7 +193,9 @@ func TestAPrivateTalkFromTheServer(t *testing.T) {
 	}
 	s.press(who, first, "none")
 	list = s.waits("the second question", who, func(l []double.Message) bool { m, ok := question(l); return ok && m.ID != first.ID })
-	if !s.p.Until(5*time.Second, func() bool { return len(who.Direct()[0].Rows) == 0 && strings.Contains(who.Direct()[0].Content, "Tu respuesta") }) {
+	if !s.p.Until(5*time.Second, func() bool {
+		return len(who.Direct()[0].Rows) == 0 && strings.Contains(who.Direct()[0].Content, "Tu respuesta")
+	}) {
 		t.Errorf("the answered question reads %+v", list[0])
 	}
 	who.Write("no siento los dedos del pie")
