@@ -264,6 +264,12 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text}); err != nil {
 		return err
 	}
+	if j.reply != nil && j.reply.held.ID != "" {
+		if err := b.rewrite(ctx, j.reply, stripped{Rows: []row{}}); err != nil {
+			b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
+		}
+		return nil
+	}
 	if after := t.read(); before.Shown != "" && before.Asked != after.Asked && after.Way != private && before.Way == after.Way {
 		b.strip(ctx, &after, before.Shown)
 	}

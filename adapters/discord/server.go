@@ -150,7 +150,7 @@ type commandBody struct {
 	Whats    map[string]string `json:"description_localizations"`
 	Type     int               `json:"type"`
 	Options  []commandOption   `json:"options,omitempty"`
-	Rights   *string           `json:"default_member_permissions"`
+	Rights   *int              `json:"default_member_permissions"`
 	Contexts []int             `json:"contexts"`
 	Installs []int             `json:"integration_types"`
 }
@@ -166,7 +166,7 @@ type commandOption struct {
 
 // commands are this program's commands in every language.
 func (b *Bot) commands() ([]commandBody, error) {
-	rights := strconv.Itoa(manageServer)
+	rights := manageServer
 	list := []commandBody{
 		{Name: openCommand, Names: b.inAll("discord.command"), What: b.text("en", "discord.command_what"), Whats: b.inAll("discord.command_what"), Type: 1, Contexts: []int{0, 1}, Installs: []int{0}},
 		{
