@@ -173,7 +173,7 @@ func TestHAZ26_ThePointerNamesNobody(t *testing.T) {
 
 // Whole talks of many people at once, with the bot ended and the line cut in
 // between: nobody loses a question, and nobody reads another's.
-func TestHAZ20_ParallelSessionsCanary(t *testing.T) {
+func TestHAZ22_ManyTalksWithTheLineCut(t *testing.T) {
 	s := newStage(t)
 	s.up()
 	const people, steps = 40, 3
