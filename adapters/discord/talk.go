@@ -41,6 +41,10 @@ type note struct {
 
 const notePrefix = "discord/account/"
 
+// noteKey is where a note lies: under the pseudonym, since keys can be read
+// where what they hold can not.
+func (b *Bot) noteKey(user string) string { return notePrefix + string(b.set.Person(user)) }
+
 // noteKept is how long a note outlives the last sign of its account: longer
 // than the last check is away.
 const noteKept = 200 * 24 * time.Hour
@@ -93,7 +97,7 @@ func (b *Bot) load(ctx context.Context, t *talk) error {
 	if t.loaded {
 		return nil
 	}
-	data, _, ok, err := b.house.Store.Get(ctx, notePrefix+t.note.User)
+	data, _, ok, err := b.house.Store.Get(ctx, b.noteKey(t.note.User))
 	if err != nil {
 		return fmt.Errorf("note of an account: %w", err)
 	}
@@ -184,7 +188,7 @@ func (b *Bot) save(ctx context.Context, t *talk) error {
 	}
 	data, err := json.Marshal(n)
 	if err == nil {
-		err = b.house.Store.Put(ctx, notePrefix+n.User, data, store.AnyEtag, b.set.Now().Add(noteKept))
+		err = b.house.Store.Put(ctx, b.noteKey(n.User), data, store.AnyEtag, b.set.Now().Add(noteKept))
 	}
 	if err != nil {
 		t.mu.Lock()
@@ -255,7 +259,7 @@ func (b *Bot) forget(ctx context.Context) error {
 		b.mu.Lock()
 		delete(b.talks, n.User)
 		b.mu.Unlock()
-		if err := b.house.Store.Delete(ctx, notePrefix+n.User, store.AnyEtag); err != nil {
+		if err := b.house.Store.Delete(ctx, b.noteKey(n.User), store.AnyEtag); err != nil {
 			return err
 		}
 	}

@@ -16,7 +16,8 @@ import (
 
 // serveFlags are the settings of a service.
 type serveFlags struct {
-	data   string
+	place  place
+	backup string
 	token  string
 	at     string
 	locale string
@@ -27,7 +28,8 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	var f serveFlags
 	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
 	fs.SetOutput(w.err)
-	fs.StringVar(&f.data, "data", "", "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
+	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
+	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
 	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
 	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
 	fs.StringVar(&f.locale, "locale", "en", "language for whom Discord names none")
@@ -68,29 +70,29 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	if err != nil {
 		return err
 	}
-	dir := f.data
-	if dir == "" {
-		if dir, err = defaultFolder(w.env); err != nil {
-			return err
-		}
+	if err := f.place.settle(w.env); err != nil {
+		return err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
 		return fmt.Errorf("the folder for the conversations: %w; name another with --data", err)
 	}
 	log := logger(w.err)
+	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
 		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Now: time.Now, Log: log,
-		Person: func(account string) care.PersonID { return pseudonym("discord", account) },
+		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
 		return err
 	}
-	h, err := build(p, dir, 0, bot, bot, time.Now, log)
+	h, err = build(ctx, p, f.place, 0, bot, bot, time.Now, log)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
-	return bot.Run(ctx, discord.House{Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers})
+	return h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
+		return bot.Run(ctx, discord.House{Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers})
+	})
 }
 
 // readSecret reads a secret from a file that only its owner may read.
