@@ -4,6 +4,8 @@ go 1.26.0
 
 require (
 	github.com/BurntSushi/toml v1.6.0
+	github.com/bwmarrin/discordgo v0.29.0
+	github.com/gorilla/websocket v1.5.3
 	github.com/jdkato/prose v1.2.1
 	github.com/looplab/fsm v1.0.3
 	github.com/nicksnyder/go-i18n/v2 v2.7.0
@@ -31,6 +33,7 @@ require (
 	github.com/prometheus/client_model v0.6.2 // indirect
 	github.com/prometheus/procfs v0.16.1 // indirect
 	go.yaml.in/yaml/v2 v2.4.2 // indirect
+	golang.org/x/crypto v0.0.0-20210421170649-83a5a9bb288b // indirect
 	google.golang.org/protobuf v1.36.11 // indirect
 	gopkg.in/neurosnap/sentences.v1 v1.0.6 // indirect
 )

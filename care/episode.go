@@ -30,12 +30,14 @@ type Episode struct {
 	ID         EpisodeID `json:"id"`
 	Protocol   string    `json:"protocol"` // name@version; a running episode keeps it
 	Locale     Locale    `json:"locale"`
-	ZoneSet    bool      `json:"zone_set,omitempty"` // somebody chose the zone: a region does not change it
-	Zone       string    `json:"zone"`               // IANA name of the person's zone
-	Region     string    `json:"region,omitempty"`   // ISO 3166 code, empty while unknown
-	Other      bool      `json:"other,omitempty"`    // about somebody else than the account's owner
-	Beside     bool      `json:"beside,omitempty"`   // a second episode of the same account is about somebody else
-	WantsOther bool      `json:"-"`                  // this turn turns to the other person
+	ZoneSet    bool      `json:"zone_set,omitempty"`  // somebody chose the zone: a region does not change it
+	Zone       string    `json:"zone"`                // IANA name of the person's zone
+	Region     string    `json:"region,omitempty"`    // ISO 3166 code, empty while unknown
+	ZoneAsk    bool      `json:"zone_ask,omitempty"`  // the zone is that of a whole server: the person is asked before anything is planned by it
+	Elsewhere  bool      `json:"elsewhere,omitempty"` // so is the region: the card says what to call elsewhere
+	Other      bool      `json:"other,omitempty"`     // about somebody else than the account's owner
+	Beside     bool      `json:"beside,omitempty"`    // a second episode of the same account is about somebody else
+	WantsOther bool      `json:"-"`                   // this turn turns to the other person
 
 	Opened    time.Time  `json:"opened"`
 	LastHeard time.Time  `json:"last_heard"`
@@ -82,6 +84,8 @@ type Aside struct {
 const (
 	AsideRead  = "read"  // a neutral first line; the question follows when the person is there
 	AsidePhone = "phone" // a telephone number for a call-back
+	AsideZone  = "zone"  // is it about this time where you are?
+	AsideClock = "clock" // what time is it where you are?
 )
 
 // A Round holds the answers of one talk.

@@ -33,6 +33,7 @@ const (
 	AboutTakenBack   = "taken_back"  // an answer was changed after going back
 	AboutUnsafe      = "unsafe"      // not safe where they are
 	AboutRestored    = "restored"    // a backup was put back, and something was past due
+	AboutUnreachable = "unreachable" // the channel brings them nothing any more
 )
 
 // The states of an escalation.

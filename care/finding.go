@@ -34,8 +34,8 @@ const (
 	Infection        Sign = "infection"            // fever, pus, red streaks, a black or weeping wound in diabetes
 	NumbAfterLoosen  Sign = "numb_after_loosening" // numb or tingling toes that stay so after loosening
 	Achilles         Sign = "achilles"             // pop at heel or calf, cannot push off or go on tiptoe
-	Wound            Sign = "wound"                // dirty wound or bite
 	WoundDeep        Sign = "wound_deep"           // deep, gaping, or something stuck in it
+	Wound            Sign = "wound"                // dirty wound or bite
 	ChildRefuses     Sign = "child_refuses"        // a child who refuses to stand or walk
 	TightLeg         Sign = "tight_leg"            // a leg that gets tight, with pain growing at rest
 	ShortFaint       Sign = "short_faint"          // a short faint with this injury, now well
@@ -51,7 +51,7 @@ var (
 		Allergy, Seizure, SelfHarm, HeadInjury, Spine, Attacked, Overdose, Crushed, AskedForAmbulance,
 	}
 	urgentSigns = []Sign{
-		Deformity, NoWeightBearing, CalfClot, Infection, NumbAfterLoosen, Achilles, Wound, WoundDeep,
+		Deformity, NoWeightBearing, CalfClot, Infection, NumbAfterLoosen, Achilles, WoundDeep, Wound,
 		ChildRefuses, TightLeg, ShortFaint, HeadHitOnThinner, MedicineReaction,
 	}
 )

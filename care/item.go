@@ -71,4 +71,6 @@ const (
 	DoAskStaff   = "ask_staff"   // nobody has taken an item: ask staff again
 	DoSecondList = "second_list" // nobody has taken it: the second list, and the person
 	DoFreeAgain  = "free_again"  // taken, but neither written on nor closed
+	DoZone       = "zone"        // nobody said what time it is there: plan by the zone that is known
+	DoUnreached  = "unreached"   // the channel can't reach the person: tell staff
 )

@@ -18,6 +18,9 @@ func (t *turn) show() {
 	if len(t.ep.Behind) > 0 && t.ep.Aside.What != care.AsideRead && t.answering() && !t.carded { // what waited for the person to be there; a card comes first
 		t.lines, t.ep.Behind = append(t.ep.Behind, t.lines...), nil
 	}
+	if t.wantsZone() {
+		t.ep.Aside = care.Aside{What: care.AsideZone}
+	}
 	if t.ep.Aside.What != "" || t.ep.Doubt != "" {
 		t.showAside()
 		return
@@ -202,6 +205,11 @@ func (t *turn) showAside() {
 	case care.AsidePhone:
 		t.say("ask.phone", "by", t.ep.Aside.By)
 		ask.Kind, ask.Facts, ask.Choices = care.NextOf, []care.Fact{"phone"}, []care.Choice{{Value: care.Next, Label: "label.no_phone"}}
+	case care.AsideZone:
+		t.say("ask.zone", "time", t.now.In(t.zone).Format("15:04"))
+	case care.AsideClock:
+		t.say("ask.clock")
+		ask.Kind, ask.Choices = care.NextOf, []care.Choice{{Value: care.Next, Label: "label.unsure"}}
 	default:
 		if f, ok := t.p.BySign[t.ep.Doubt]; ok {
 			ask.Facts = []care.Fact{f}

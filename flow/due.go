@@ -34,6 +34,13 @@ func (t *turn) due(it care.Item) error {
 		return nil
 	case care.DoErase:
 		return t.erase()
+	case care.DoZone:
+		t.ep.ZoneAsk = false // silence must not cost anybody their checks
+		t.planChecks()
+		return nil
+	case care.DoUnreached:
+		t.escalate(care.AboutUnreachable)
+		return nil
 	case care.DoUnfinished:
 		t.ep.Unheard = true
 		t.escalate(care.AboutNoReply)

@@ -129,6 +129,9 @@ func (t *turn) card() {
 		t.say("card.go_unknown")
 		t.places()
 	}
+	if known && t.ep.Elsewhere {
+		t.say("card.elsewhere")
+	}
 	if t.crisis() {
 		t.crisisLine(number)
 	}

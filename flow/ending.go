@@ -301,7 +301,8 @@ func (t *turn) finish() error {
 // busy reports whether something planned is still to do with the person.
 func (t *turn) busy() bool {
 	return slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool {
-		return it.What != care.DoSay && it.What != care.DoRaise && it.What != care.DoUnfinished && it.What != care.DoErase && !chasing(it.What)
+		do := it.What
+		return do != care.DoSay && do != care.DoRaise && do != care.DoUnfinished && do != care.DoErase && do != care.DoZone && !chasing(do)
 	})
 }
 

@@ -135,6 +135,7 @@ type Start struct {
 	Zone    string // IANA name
 	ZoneSet bool   // somebody chose the zone: a region does not change it
 	Region  string // empty while unknown
+	Shared  bool   // zone and region are those of a whole server, not this person's own
 	Other   bool   // about somebody else than the account's owner
 	Now     time.Time
 }
@@ -143,6 +144,7 @@ type Start struct {
 func (f *Flow) Begin(s Start) care.Episode {
 	return care.Episode{
 		ID: s.ID, Protocol: f.current.ID(), Locale: s.Locale, Zone: s.Zone, ZoneSet: s.ZoneSet, Region: s.Region, Other: s.Other,
+		ZoneAsk: s.Shared && !s.ZoneSet, Elsewhere: s.Shared && s.Region != "",
 		Opened: s.Now, LastHeard: s.Now, State: StateNew,
 	}
 }

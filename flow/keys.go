@@ -33,7 +33,7 @@ func (f *Flow) Keys() []care.SentenceKey {
 
 // said are the sentences that belong to no protocol.
 var said = strings.Fields(`
-	card.place practice intro intro.unknown nobody_reads progress whose.other whose.you rest.hello rest.checks rest.no_checks rest.no_checks.seen neutral neutral.again
+	card.place card.elsewhere ask.zone ask.clock zone.kept practice intro intro.unknown nobody_reads progress whose.other whose.you rest.hello rest.checks rest.no_checks rest.no_checks.seen neutral neutral.again
 	reask counted_unsure cannot_answer late_press taken_back greeting told.same_day limits home.first because.head because.told because.unsure
 	card.number card.list card.go card.go_unknown card.go_now card.wait card.again card.no_write card.crisis card.no_crisis card.no_crisis_unknown
 	unsafe.first unsafe.first_unknown unsafe.ok get_adult not_finished consent.yes consent.no

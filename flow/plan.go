@@ -87,6 +87,11 @@ func (t *turn) planChecks() {
 	if t.ep.InjuredAt.IsZero() || !t.mayAsk() || t.ep.Open {
 		return
 	}
+	if t.ep.ZoneAsk { // first the person says what time it is there
+		t.quietly(care.DoZone, t.now.Add(zoneWait), true)
+		return
+	}
+	t.quietly(care.DoZone, t.now, false)
 	t.cancelWhat(t.checkNames()...)
 	planned := t.has(t.p.Follow.Last.What)
 	for _, d := range t.p.Follow.Checks {

@@ -120,6 +120,10 @@ func (t *turn) asideSaid(text string) error {
 		return t.asideRead()
 	case care.AsidePhone:
 		return t.phone(text)
+	case care.AsideZone:
+		return t.zoneSaid(text)
+	case care.AsideClock:
+		return t.clockSaid(text)
 	}
 	q := answer.Question{Kind: care.YesNo, Locale: t.ep.Locale, At: t.now.In(t.zone)}
 	r := t.f.set.Reader.Read(q, text)
@@ -274,6 +278,9 @@ func (t *turn) saidKey(ask *care.Ask, value string) care.SentenceKey {
 // press on a danger sign of an older one raises all the same.
 func (t *turn) chose(ev care.Event) error {
 	ask := t.ep.Ask
+	if t.ep.State == StateNew {
+		return t.choseFirst(ev)
+	}
 	if ev.Token != "" && (ask == nil || ev.Token != ask.Token) {
 		return t.late(ev)
 	}
@@ -289,6 +296,10 @@ func (t *turn) chose(ev care.Event) error {
 		return t.asideRead()
 	case t.ep.Aside.What == care.AsidePhone:
 		return t.phone("")
+	case t.ep.Aside.What == care.AsideZone:
+		return t.zoneAnswered(ev.Choices[0])
+	case t.ep.Aside.What == care.AsideClock:
+		return t.clockSaid("")
 	case t.ep.Doubt != "":
 		return t.answerDoubt(ev.Choices[0] == care.No)
 	}
@@ -297,6 +308,23 @@ func (t *turn) chose(ev care.Event) error {
 		return care.ErrNoAsk
 	}
 	return t.answered(pl.screen, ev.Choices, false)
+}
+
+// choseFirst is a press on a question of a talk that is over or erased: it
+// opens a new one, and a danger sign counts.
+func (t *turn) choseFirst(ev care.Event) error {
+	if !slices.ContainsFunc(ev.Choices, t.dangerous) {
+		return t.start()
+	}
+	if err := t.begin(t.p.kinds[protocol.First]); err != nil {
+		return err
+	}
+	return t.late(ev)
+}
+
+func (t *turn) dangerous(choice string) bool {
+	f := t.p.Facts[care.Fact(choice)]
+	return f != nil && f.Danger
 }
 
 func fits(ask *care.Ask, choices []string) error {
@@ -327,7 +355,7 @@ func values(ask *care.Ask) string {
 func (t *turn) late(ev care.Event) error {
 	t.heard()
 	for _, c := range ev.Choices {
-		if f := t.p.Facts[care.Fact(c)]; f != nil && f.Danger && len(t.ep.Rounds) > 0 {
+		if f := t.p.Facts[care.Fact(c)]; t.dangerous(c) && len(t.ep.Rounds) > 0 {
 			t.store(f.Name, f.Bad(), false)
 		}
 	}

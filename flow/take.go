@@ -184,10 +184,10 @@ func (t *turn) effects(s *protocol.Screen) {
 // it unless somebody chose another.
 func (t *turn) region(value string) {
 	if _, known := t.f.set.Numbers.Emergency(value); known {
-		t.ep.Region = value
+		t.ep.Region, t.ep.Elsewhere = value, false
 	}
 	if zone, one := t.f.set.Numbers.Zone(value); one && !t.ep.ZoneSet {
-		t.ep.Zone = zone
+		t.ep.Zone, t.ep.ZoneAsk = zone, false
 	}
 }
 

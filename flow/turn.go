@@ -285,7 +285,7 @@ func (t *turn) cancel(match func(care.Item) bool) {
 		if it.What == care.DoSay || it.What == care.DoRaise || !match(it) {
 			return false
 		}
-		if it.What != care.DoErase && it.What != care.DoUnfinished { // no plans that the person was told of
+		if it.What != care.DoErase && it.What != care.DoUnfinished && it.What != care.DoZone { // no plans that the person was told of
 			t.note(care.Line{Type: care.LineCancelled, ID: string(it.ID), What: it.What})
 		}
 		return true

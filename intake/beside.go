@@ -36,6 +36,36 @@ func (in *Intake) current(ctx context.Context, c Caller) (care.PersonID, error) 
 	return a.Active, nil
 }
 
+// A Standing is how it stands with an account: what a channel needs to know
+// to look after it.
+type Standing struct {
+	Known  bool // something is kept of it
+	Open   bool // a talk is under way, or checks are to come
+	Urgent bool // an emergency is open
+}
+
+// Standing tells how it stands with an account.
+func (in *Intake) Standing(ctx context.Context, account care.PersonID) (Standing, error) {
+	var s Standing
+	for _, person := range []care.PersonID{account, second(account)} {
+		was, err := in.Store.Load(ctx, string(person))
+		if err != nil {
+			return s, fmt.Errorf("load: %w", err)
+		}
+		if was.Bytes == nil {
+			continue
+		}
+		r, err := record.Decode(was.Bytes)
+		if err != nil {
+			return s, err
+		}
+		s.Known = true
+		s.Open = s.Open || !r.Episode.Closed
+		s.Urgent = s.Urgent || r.Episode.Open
+	}
+	return s, nil
+}
+
 // beside turns to the other person: a new episode, or the one that was begun.
 func (in *Intake) beside(ctx context.Context, c Caller, ev care.Event) error {
 	person, err := in.current(ctx, c)

@@ -161,7 +161,7 @@ func (in *Intake) fresh(c Caller, person care.PersonID, first care.EventID) reco
 	return record.Record{
 		Address: c.Address, Account: string(c.Person),
 		Episode: in.Flow.Begin(flow.Start{
-			ID: episodeID(person, first), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Other: beside, Now: now,
+			ID: episodeID(person, first), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Shared: c.Shared, Other: beside, Now: now,
 		}),
 	}
 }

@@ -57,6 +57,7 @@ type Caller struct {
 	Zone    string
 	ZoneSet bool   // the zone was chosen, not guessed
 	Region  string // empty while unknown
+	Shared  bool   // zone and region are those of a whole server, not the person's own
 }
 
 // An Intake handles events. Its fields are set once, before the first event.

@@ -35,6 +35,11 @@ type Sender interface {
 	Send(ctx context.Context, m Message) error
 }
 
+// ErrUnreachable is a Sender's answer when the channel will not bring this
+// person anything any more: they blocked it, or left. The message is given up
+// and staff are told; any other error is tried again.
+var ErrUnreachable = errors.New("the channel can't reach this person any more")
+
 // A Waker does an item whose time has come and that is more than a delivery.
 type Waker interface {
 	Due(ctx context.Context, person care.PersonID, it care.Item) error
@@ -174,10 +179,15 @@ func (o *Outbox) do(ctx context.Context, person care.PersonID, etag store.Etag, 
 	switch it.What {
 	case care.DoSay:
 		line, err := o.say(ctx, person, r, it)
+		var then []care.Item
+		if errors.Is(err, ErrUnreachable) {
+			o.Log.WarnContext(ctx, "a person can't be reached", "item", string(it.ID))
+			line.Type, then, err = care.LineDropped, unreached(r.Episode, it), nil
+		}
 		if err != nil {
 			return err
 		}
-		return o.done(ctx, person, etag, r, it, line)
+		return o.done(ctx, person, etag, r, it, line, then...)
 	case care.DoRaise:
 		if err := o.raise(ctx, person, r, it); err != nil {
 			return err
@@ -186,6 +196,15 @@ func (o *Outbox) do(ctx context.Context, person care.PersonID, etag store.Etag, 
 	default:
 		return o.Waker.Due(ctx, person, it)
 	}
+}
+
+// unreached is the word to staff that a message came back. Nothing is left to
+// say about somebody who is to be forgotten.
+func unreached(ep care.Episode, it care.Item) []care.Item {
+	if ep.Erasing {
+		return nil
+	}
+	return []care.Item{{ID: it.ID + "-unreached", What: care.DoUnreached, Due: it.Due, Urgent: it.Urgent}}
 }
 
 // say holds a message against the gate once more, since the episode may have
@@ -254,11 +273,12 @@ const (
 	closedKept = 30 * 24 * time.Hour
 )
 
-// done takes an item off the agenda. If the record has moved on it is read
+// done takes an item off the agenda, and puts what follows from it there. If the record has moved on it is read
 // anew and marked again: the item was done.
-func (o *Outbox) done(ctx context.Context, person care.PersonID, etag store.Etag, r record.Record, it care.Item, line care.Line) error {
+func (o *Outbox) done(ctx context.Context, person care.PersonID, etag store.Etag, r record.Record, it care.Item, line care.Line, then ...care.Item) error {
 	for {
 		r.Episode.Agenda = slices.DeleteFunc(slices.Clone(r.Episode.Agenda), func(a care.Item) bool { return a.ID == it.ID })
+		r.Episode.Agenda = append(r.Episode.Agenda, then...)
 		var log []care.Line
 		if line.Type != "" {
 			log = append(log, line)

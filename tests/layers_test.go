@@ -20,7 +20,7 @@ var floors = [][]string{
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export"},
 	{"upkeep", "vitals"},
-	{"store/bolt", "store/keyfile", "store/storetest", "adapters/data", "adapters/terminal"},
+	{"store/bolt", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
 	{"store/sealed"},
 	{"backup"},
 	{"cmd/bot"},
@@ -30,6 +30,7 @@ var floors = [][]string{
 var alone = map[string]string{
 	"github.com/looplab/fsm":              "flow",
 	"go.etcd.io/bbolt":                    "store/bolt",
+	"github.com/bwmarrin/discordgo":       "adapters/discord",
 	"github.com/prometheus/client_golang": "vitals",
 	"go.yaml.in/yaml/v3":                  "flow/protocol",
 }

@@ -48,6 +48,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"talk", "hold a conversation in the terminal, or with --json as data", talk},
+		{"serve", "answer on Discord (for practice: on a stand-in for it)", serve},
 		{"screen", "read messages, one a line, for danger signs", screenLines},
 		{"read", "read typed answers, one a line", readLines},
 		{"export", "write what is kept of one person: PERSON is CHANNEL:ACCOUNT or the pseudonym", exportPerson},

@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"turnstone/adapters/discord"
 	"turnstone/adapters/terminal"
 	"turnstone/backup"
 	"turnstone/care"
@@ -61,7 +62,7 @@ func load(protocolName string) (*parts, error) {
 		return nil, err
 	}
 	p.door = safety.Door{Class: p.book.Class, Forbidden: forbidden.Find, Number: p.numbers.Emergency}
-	err = errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()), p.book.Check(pictures.Keys()))
+	err = errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()), p.book.Check(discord.Keys()), p.book.Check(pictures.Keys()))
 	for _, one := range protocols {
 		err = errors.Join(err, pictures.Check(one.Pictures()))
 	}

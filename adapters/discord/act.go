@@ -1,0 +1,222 @@
+package discord
+
+import (
+	"context"
+	"net/http"
+	"slices"
+	"strings"
+
+	"turnstone/care"
+)
+
+// acted takes a press, a command or a field that was handed in. The first
+// answer goes out beside everything else.
+func (b *Bot) acted(i interaction) {
+	user := i.who()
+	if user.ID == "" {
+		return
+	}
+	r := &reply{id: i.ID, token: i.Token, born: b.set.Now(), server: i.GuildID, channel: i.Channel, held: i.Message, answered: make(chan struct{})}
+	j := job{event: care.EventID("discord/" + i.ID), reply: r, server: i.GuildID, channel: i.Channel, locale: i.Locale, button: i.Data.CustomID, values: i.Data.Values}
+	first := callback{Type: sayLater}
+	if i.GuildID != "" {
+		first.Data = later{Flags: onlyYou}
+	}
+	danger := false
+	mark, token, _ := strings.Cut(i.Data.CustomID, "|")
+	switch {
+	case i.Type == command && i.Data.Name == setupCommand:
+		j.do = func(ctx context.Context, t *talk, j job) error { return b.setUp(ctx, t, j, i) }
+	case i.Type == command, i.Type == pressed && i.Data.CustomID == openID:
+		j.do = b.opened
+	case i.Type == pressed && i.Data.CustomID == threadID:
+		j.do = b.askThread
+	case i.Type == pressed && i.Data.CustomID == threadYes:
+		first, j.do = callback{Type: changeLater}, b.openThread
+	case i.Type == pressed && mark == writeMark:
+		first = callback{Type: openModal, Data: b.field(i)}
+	case i.Type == pressed && mark == answerMark:
+		cut := strings.LastIndexByte(token, '|')
+		if cut < 0 {
+			return
+		}
+		first, j.do, j.token, j.values = callback{Type: changeLater}, b.chosen, token[:cut], []string{token[cut+1:]}
+	case i.Type == pressed && mark == menuMark:
+		first, j.do, j.token = callback{Type: changeLater}, b.chosen, token
+	case i.Type == handedIn && mark == writeMark:
+		j.do, j.text = b.said, words(i.Data.Components)
+		danger = b.house.Screen.Read(j.text, b.set.Locale).Sign != ""
+		if i.Message.ID != "" {
+			first = callback{Type: changeLater}
+		}
+	default:
+		j.do = b.oldButton
+	}
+	r.waiting = first.Type == sayLater
+	b.start(func() { b.answer(r, first) })
+	t := b.talk(user.ID)
+	t.mu.Lock()
+	if i.GuildID != "" && first.Type != openModal {
+		t.live = r
+	}
+	t.mu.Unlock()
+	if j.do != nil {
+		b.enqueue(user.ID, j, danger)
+	}
+}
+
+// field is a field to type in, for where typed words do not reach us.
+func (b *Bot) field(i interaction) modal {
+	l := b.localeOf(i.Locale)
+	return modal{
+		CustomID: i.Data.CustomID, Title: clip(b.text(l, "discord.modal"), 45),
+		Parts: []label{{Type: 18, Label: clip(b.text(l, "discord.field"), 45), Part: input{Type: 4, CustomID: "words", Style: 2, Max: mostText, Required: true}}},
+	}
+}
+
+// opened begins a talk, or shows where it stands: in a direct message if that
+// can be.
+func (b *Bot) opened(ctx context.Context, t *talk, j job) error {
+	t.change(func(n *note) {
+		n.Locale = b.localeOf(j.locale)
+		switch {
+		case j.server != "":
+			n.Server = j.server
+		default:
+			n.Direct = j.channel
+		}
+		if n.Way == private {
+			n.Way = direct // perhaps it can be now
+		}
+	})
+	if err := b.save(ctx, t); err != nil {
+		b.log.ErrorContext(ctx, "a talk begins without a note", "err", err)
+	}
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened}); err != nil {
+		return err
+	}
+	n := t.read()
+	if n.Way == private || j.server == "" {
+		return b.clear(ctx, j.reply)
+	}
+	return b.rewrite(ctx, j.reply, plain(b.text(n.Locale, "discord.in_direct"), rowOf(button{
+		Type: 2, Style: linkButton, Label: b.text(n.Locale, "discord.to_direct"), URL: link(&n),
+	})))
+}
+
+// link leads to where the talk goes on.
+func link(n *note) string {
+	if n.Way == thread {
+		return "https://discord.com/channels/" + n.Server + "/" + n.Thread
+	}
+	return "https://discord.com/channels/@me/" + n.Direct
+}
+
+// chosen hands pressed choices in, then writes on the question how it was
+// answered.
+func (b *Bot) chosen(ctx context.Context, t *talk, j job) error {
+	before := t.read()
+	by := j.button + "|" + strings.Join(j.values, ",")
+	late := j.token != before.Asked
+	if late && before.Done == j.token && before.DoneBy == by {
+		return nil // pressed twice: the first press counts, and its question is answered
+	}
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Chose, Choices: j.values, Token: j.token}); err != nil {
+		return err
+	}
+	if !late {
+		t.change(func(n *note) { n.Done, n.DoneBy = j.token, by })
+	}
+	after := body{Content: j.reply.held.Content, Mentions: mentions{Parse: []string{}}, Rows: []row{}}
+	if l := j.reply.held.labels(j.button, j.values); len(l) > 0 && !late {
+		after.Content += "\n-# " + escape(b.text(before.Locale, "discord.answered", "answer", strings.Join(l, ", ")))
+	}
+	after.Content = clip(after.Content, mostText)
+	if err := b.rewrite(ctx, j.reply, after); err != nil {
+		b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
+	}
+	return nil
+}
+
+// stripped is a message without its buttons.
+type stripped struct {
+	Rows []row `json:"components"`
+}
+
+// strip takes the buttons off a message that was answered in words.
+func (b *Bot) strip(ctx context.Context, n *note, id string) {
+	err := b.client.do(ctx, call{
+		route: route{name: "edit", major: n.channel()}, method: http.MethodPatch, path: "channels/" + n.channel() + "/messages/" + id, body: stripped{Rows: []row{}},
+	}, nil)
+	if err != nil {
+		b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
+	}
+}
+
+// oldButton answers what is not known any more.
+func (b *Bot) oldButton(ctx context.Context, t *talk, j job) error {
+	_, err := b.reply(ctx, j.reply, plain(b.text(b.localeOf(j.locale), "discord.old_button")))
+	return err
+}
+
+// askThread says who can read a private thread, before there is one.
+func (b *Bot) askThread(ctx context.Context, t *talk, j job) error {
+	l := t.read().Locale
+	_, err := b.reply(ctx, j.reply, plain(b.text(l, "discord.thread_ask"), rowOf(button{Type: 2, Style: plainButton, Label: b.text(l, "discord.thread_yes"), CustomID: threadYes})))
+	return err
+}
+
+// privateThread is a thread that only who is put in sees, and moderators.
+type privateThread struct {
+	Name      string `json:"name"`
+	Type      int    `json:"type"`
+	Invitable bool   `json:"invitable"`
+	Archive   int    `json:"auto_archive_duration"`
+}
+
+// openThread opens a private thread and goes on there.
+func (b *Bot) openThread(ctx context.Context, t *talk, j job) error {
+	n := t.read()
+	id, err := b.newThread(ctx, j.channel, n.User)
+	if err != nil {
+		b.log.WarnContext(ctx, "a private thread can't be opened", "err", err)
+		return b.rewrite(ctx, j.reply, plain(b.text(n.Locale, "discord.thread_failed")))
+	}
+	t.change(func(n *note) { n.Thread, n.Way, n.Server = id, thread, j.server })
+	if err := b.save(ctx, t); err != nil {
+		b.log.ErrorContext(ctx, "a talk goes on without a note", "err", err)
+	}
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened}); err != nil {
+		return err
+	}
+	n = t.read()
+	return b.rewrite(ctx, j.reply, plain(b.text(n.Locale, "discord.thread_begun"), rowOf(button{
+		Type: 2, Style: linkButton, Label: b.text(n.Locale, "discord.to_direct"), URL: link(&n),
+	})))
+}
+
+func (b *Bot) newThread(ctx context.Context, channel, user string) (string, error) {
+	var s sent
+	err := b.client.do(ctx, call{
+		route: route{name: "thread", major: channel}, method: http.MethodPost, path: "channels/" + channel + "/threads",
+		body: privateThread{Name: "Turnstone", Type: 12, Archive: 10080},
+	}, &s)
+	if err != nil {
+		return "", err
+	}
+	return s.ID, b.client.do(ctx, call{
+		route: route{name: "member", major: s.ID}, method: http.MethodPut, path: "channels/" + s.ID + "/thread-members/" + user,
+	}, nil)
+}
+
+// localeOf is the language of the house that fits what Discord tells.
+func (b *Bot) localeOf(discord string) care.Locale {
+	known := b.house.Book.Locales()
+	base, _, _ := strings.Cut(discord, "-")
+	for _, tag := range []string{discord, base} {
+		if slices.Contains(known, care.Locale(tag)) {
+			return care.Locale(tag)
+		}
+	}
+	return b.set.Locale
+}

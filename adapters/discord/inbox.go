@@ -1,0 +1,283 @@
+package discord
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"turnstone/care"
+	"turnstone/intake"
+	"turnstone/store"
+)
+
+// A job is one thing that a person did.
+type job struct {
+	do      func(ctx context.Context, t *talk, j job) error
+	event   care.EventID
+	message string // the message to take in; empty for a press
+	channel string
+	server  string
+	locale  string // as Discord tells it
+	text    string
+	button  string
+	values  []string
+	token   string // of the question that was pressed
+	reply   *reply
+}
+
+// Bounds of the queues. What does not fit is answered with a request to write
+// it again; words with a sign of danger in them never wait in a queue.
+const (
+	perPerson = 32
+	perBot    = 4096
+)
+
+// hear takes an event of the gateway. It runs where the library reads, so it
+// does nothing that waits.
+func (b *Bot) hear(kind string, raw json.RawMessage) {
+	defer b.contain("event of the gateway")
+	switch kind {
+	case "READY":
+		b.begun(raw)
+	case "MESSAGE_CREATE", "MESSAGE_UPDATE":
+		var m message
+		if err := json.Unmarshal(raw, &m); err != nil {
+			b.log.Error("a message is not understood", "err", err)
+			return
+		}
+		b.heard(m, kind == "MESSAGE_UPDATE")
+	case "INTERACTION_CREATE":
+		var i interaction
+		if err := json.Unmarshal(raw, &i); err != nil {
+			b.log.Error("an interaction is not understood", "err", err)
+			return
+		}
+		b.acted(i)
+	}
+}
+
+// contain keeps a fault of one event from ending the program for everybody.
+func (b *Bot) contain(where string) {
+	if p := recover(); p != nil {
+		b.log.Error("a fault was contained", "where", where, "fault", fmt.Sprint(p), "stack", string(debug.Stack()))
+	}
+}
+
+// begun is a new session: what was said before it may have been missed.
+func (b *Bot) begun(raw json.RawMessage) {
+	var ready struct {
+		Session string  `json:"session_id"`
+		User    account `json:"user"`
+		App     struct {
+			ID string `json:"id"`
+		} `json:"application"`
+	}
+	if err := json.Unmarshal(raw, &ready); err != nil {
+		b.log.Error("the beginning of a session is not understood", "err", err)
+		return
+	}
+	b.mu.Lock()
+	b.self = ready.User.ID
+	b.mu.Unlock()
+	select {
+	case <-b.anew: // the one before is overtaken
+	default:
+	}
+	b.anew <- ready.Session
+}
+
+// heard takes a message. It is read for danger first.
+func (b *Bot) heard(m message, edited bool) {
+	b.mu.Lock()
+	own := m.Author.ID == b.self
+	b.mu.Unlock()
+	if own || m.Author.Bot || m.Author.ID == "" {
+		return
+	}
+	found := b.house.Screen.Read(m.Content, b.set.Locale)
+	danger := found.Sign != ""
+	j := job{do: b.said, event: care.EventID("discord/" + m.ID), message: m.ID, channel: m.ChannelID, server: m.GuildID, text: m.Content}
+	switch {
+	case edited && (!danger || m.Edited == ""):
+		return // a word that was mended changes no answer; danger counts
+	case edited:
+		j.event += care.EventID("/" + m.Edited)
+		j.message = ""
+	case m.GuildID != "":
+		j.do, j.message = b.overheard, ""
+		if !b.set.Watch {
+			return
+		}
+	case strings.TrimSpace(m.Content) == "" && len(m.Attachments)+len(m.Stickers) > 0:
+		j.do = b.shown
+	}
+	b.enqueue(m.Author.ID, j, danger)
+}
+
+// enqueue puts a job where it waits its turn. Danger waits for nobody.
+func (b *Bot) enqueue(user string, j job, danger bool) {
+	t := b.talk(user)
+	t.mu.Lock()
+	if j.message != "" {
+		t.pending = append(t.pending, j.message)
+	}
+	if danger {
+		t.mu.Unlock()
+		b.start(func() { b.work(t, j) })
+		return
+	}
+	b.mu.Lock()
+	full := len(t.waiting) >= perPerson || b.queue >= perBot
+	if !full {
+		b.queue++
+	}
+	b.mu.Unlock()
+	if full {
+		t.mu.Unlock()
+		b.start(func() { b.refuse(t, j) })
+		return
+	}
+	t.waiting = append(t.waiting, j)
+	begin := !t.working
+	t.working = true
+	t.mu.Unlock()
+	if begin {
+		b.start(func() { b.workOff(t) })
+	}
+}
+
+func (b *Bot) start(f func()) {
+	b.working.Go(func() {
+		defer b.contain("work")
+		f()
+	})
+}
+
+// workOff does what waits for one person, in order.
+func (b *Bot) workOff(t *talk) {
+	for {
+		t.mu.Lock()
+		if len(t.waiting) == 0 {
+			t.working = false
+			t.mu.Unlock()
+			return
+		}
+		j := t.waiting[0]
+		t.waiting = t.waiting[1:]
+		t.mu.Unlock()
+		b.mu.Lock()
+		b.queue--
+		b.mu.Unlock()
+		select {
+		case <-b.base.Done():
+		case b.slots <- struct{}{}:
+			b.work(t, j)
+			<-b.slots
+		}
+	}
+}
+
+// refuse says that something was not taken in. Whoever was told writes again.
+func (b *Bot) refuse(t *talk, j job) {
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
+	if err := errors.Join(b.load(ctx, t), b.tell(ctx, t, j.reply, "discord.busy")); err != nil {
+		b.log.Error("somebody could not be told that it is too much at once", "err", err)
+		return // it stays untaken, and is read again
+	}
+	t.took(j.message)
+}
+
+// How often a job is tried, and the time of each try: intake's own limit.
+const (
+	jobTries = 4
+	turnTime = 2 * time.Second
+)
+
+// work does one job. What the house could not take in is tried again; then
+// the person is told, or it is left to be read again later.
+func (b *Bot) work(t *talk, j job) {
+	defer b.contain("job")
+	var err error
+	for n := range jobTries {
+		if n > 0 && pause(b.base, 200*time.Millisecond<<n) != nil {
+			return
+		}
+		ctx, cancel := context.WithTimeout(b.base, turnTime)
+		if err = b.load(ctx, t); err == nil || j.text != "" {
+			err = j.do(ctx, t, j)
+		}
+		cancel()
+		if err == nil {
+			t.took(j.message)
+			return
+		}
+		if t.wasCarded(j.event) {
+			return // intake raises it as soon as it can
+		}
+	}
+	b.log.Error("something could not be taken in", "event", string(j.event), "err", err)
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
+	if told := b.tell(ctx, t, j.reply, "discord.failed"); told == nil && !errors.Is(err, store.ErrDown) {
+		t.took(j.message)
+	}
+}
+
+func (t *talk) wasCarded(e care.EventID) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return e != "" && t.carded == e
+}
+
+// hand hands an event in. What is no fault of the house is settled here.
+func (b *Bot) hand(ctx context.Context, t *talk, ev care.Event) error {
+	n := t.read()
+	c := intake.Caller{Person: b.set.Person(n.User), Address: address(n.User), Locale: n.Locale, Zone: "UTC", Shared: true}
+	if s, ok := b.server(ctx, n.Server); ok {
+		c.Zone, c.Region = s.Zone, s.Region
+	}
+	err := b.house.Intake.Handle(ctx, c, ev)
+	if errors.Is(err, intake.ErrSeen) || errors.Is(err, care.ErrBadChoice) || errors.Is(err, care.ErrNoAsk) {
+		return nil
+	}
+	return err
+}
+
+// said hands typed words in, and takes the buttons off the question that they
+// answered.
+func (b *Bot) said(ctx context.Context, t *talk, j job) error {
+	t.change(func(n *note) {
+		switch {
+		case j.reply != nil:
+		case j.server != "":
+			n.Thread, n.Way = j.channel, thread
+		default:
+			n.Direct, n.Way = j.channel, direct
+		}
+	})
+	before := t.read()
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text}); err != nil {
+		return err
+	}
+	if j.reply != nil && j.reply.held.ID != "" {
+		if err := b.rewrite(ctx, j.reply, stripped{Rows: []row{}}); err != nil {
+			b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
+		}
+		return nil
+	}
+	if after := t.read(); before.Shown != "" && before.Asked != after.Asked && after.Way != private && before.Way == after.Way {
+		b.strip(ctx, &after, before.Shown)
+	}
+	return nil
+}
+
+// shown answers a picture, a voice message or a file.
+func (b *Bot) shown(ctx context.Context, t *talk, j job) error {
+	t.change(func(n *note) { n.Direct, n.Way = j.channel, direct })
+	return b.tell(ctx, t, j.reply, "no_pictures")
+}

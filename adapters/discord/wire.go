@@ -1,0 +1,252 @@
+package discord
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+)
+
+// What Discord sends, as far as it is read. Everything else in an event is
+// passed over, so that a field or a component of tomorrow breaks nothing.
+
+type account struct {
+	ID  string `json:"id"`
+	Bot bool   `json:"bot"`
+}
+
+type message struct {
+	ID          string            `json:"id"`
+	ChannelID   string            `json:"channel_id"`
+	GuildID     string            `json:"guild_id"`
+	Author      account           `json:"author"`
+	Content     string            `json:"content"`
+	Edited      string            `json:"edited_timestamp"`
+	Attachments []json.RawMessage `json:"attachments"`
+	Stickers    []json.RawMessage `json:"sticker_items"`
+}
+
+type interaction struct {
+	ID      string  `json:"id"`
+	App     string  `json:"application_id"`
+	Token   string  `json:"token"`
+	Type    int     `json:"type"`
+	GuildID string  `json:"guild_id"`
+	Channel string  `json:"channel_id"`
+	Locale  string  `json:"locale"`
+	User    account `json:"user"`
+	Member  struct {
+		User        account `json:"user"`
+		Permissions string  `json:"permissions"`
+	} `json:"member"`
+	Message heldMessage `json:"message"`
+	Data    struct {
+		Name       string      `json:"name"`
+		CustomID   string      `json:"custom_id"`
+		Values     []string    `json:"values"`
+		Options    []option    `json:"options"`
+		Components []component `json:"components"`
+	} `json:"data"`
+}
+
+// A heldMessage is the message whose button was pressed.
+type heldMessage struct {
+	ID      string `json:"id"`
+	Content string `json:"content"`
+	Flags   int    `json:"flags"`
+	Rows    []struct {
+		Parts []struct {
+			CustomID string   `json:"custom_id"`
+			Label    string   `json:"label"`
+			Options  []choice `json:"options"`
+		} `json:"components"`
+	} `json:"components"`
+}
+
+// labels are the words on what was pressed.
+func (m *heldMessage) labels(id string, values []string) (out []string) {
+	for _, r := range m.Rows {
+		for _, p := range r.Parts {
+			if p.CustomID != id {
+				continue
+			}
+			if len(p.Options) == 0 {
+				return []string{p.Label}
+			}
+			for _, o := range p.Options {
+				if slices.Contains(values, o.Value) {
+					out = append(out, o.Label)
+				}
+			}
+		}
+	}
+	return out
+}
+
+type option struct {
+	Name  string          `json:"name"`
+	Value json.RawMessage `json:"value"`
+}
+
+// A component of a modal that was handed in: an old row of inputs or a label
+// around one.
+type component struct {
+	Value      string      `json:"value"`
+	Component  *component  `json:"component"`
+	Components []component `json:"components"`
+}
+
+// words are what was typed into a modal, line by line.
+func words(list []component) string {
+	var lines []string
+	for _, c := range list {
+		if c.Value != "" {
+			lines = append(lines, c.Value)
+		}
+		inner := c.Components
+		if c.Component != nil {
+			inner = append(inner, *c.Component)
+		}
+		if w := words(inner); w != "" {
+			lines = append(lines, w)
+		}
+	}
+	return strings.Join(lines, "\n")
+}
+
+// who pressed or wrote: in a server the account stands in the member.
+func (i *interaction) who() account {
+	if i.Member.User.ID != "" {
+		return i.Member.User
+	}
+	return i.User
+}
+
+// setting is the text of an option of a command.
+func (i *interaction) setting(name string) string {
+	for _, o := range i.Data.Options {
+		var text string
+		if o.Name == name && json.Unmarshal(o.Value, &text) == nil {
+			return text
+		}
+	}
+	return ""
+}
+
+// Kinds of interaction.
+const (
+	pressed  = 3
+	handedIn = 5
+	command  = 2
+)
+
+// First answers to an interaction.
+const (
+	sayNow      = 4
+	sayLater    = 5 // a waiting line, filled by the first edit
+	changeLater = 6 // nothing is shown; the message may be edited
+	openModal   = 9
+)
+
+// Flags of a message.
+const (
+	noPreviews = 1 << 2  // no previews of links
+	onlyYou    = 1 << 6  // seen by one person only
+	silent     = 1 << 12 // no notification
+)
+
+// A body is a message as it is sent.
+type body struct {
+	Content     string       `json:"content"`
+	Rows        []row        `json:"components"`
+	Flags       int          `json:"flags,omitempty"`
+	Mentions    mentions     `json:"allowed_mentions"`
+	Attachments []attachment `json:"attachments,omitempty"`
+
+	picture []byte
+}
+
+// A posted body has a nonce: the same one sent again within some minutes is
+// answered with the first message.
+type posted struct {
+	body
+	Nonce   string `json:"nonce"`
+	Enforce bool   `json:"enforce_nonce"`
+}
+
+// mentions allows none: nobody is ever called by what is said here.
+type mentions struct {
+	Parse []string `json:"parse"`
+}
+
+type attachment struct {
+	ID          int    `json:"id"`
+	Filename    string `json:"filename"`
+	Description string `json:"description"`
+}
+
+type row struct {
+	Type  int   `json:"type"`
+	Parts []any `json:"components"`
+}
+
+type button struct {
+	Type     int    `json:"type"`
+	Style    int    `json:"style"`
+	Label    string `json:"label"`
+	CustomID string `json:"custom_id,omitempty"`
+	URL      string `json:"url,omitempty"`
+}
+
+// Styles of a button. No color tells urgency.
+const (
+	plainButton = 2
+	mainButton  = 1
+	linkButton  = 5
+)
+
+type menu struct {
+	Type        int      `json:"type"`
+	CustomID    string   `json:"custom_id"`
+	Placeholder string   `json:"placeholder"`
+	Min         int      `json:"min_values"`
+	Max         int      `json:"max_values"`
+	Options     []choice `json:"options"`
+}
+
+type choice struct {
+	Label string `json:"label"`
+	Value string `json:"value"`
+}
+
+// A first answer to an interaction.
+type callback struct {
+	Type int `json:"type"`
+	Data any `json:"data,omitempty"`
+}
+
+// A later is the only thing that a waiting line may say about itself.
+type later struct {
+	Flags int `json:"flags"`
+}
+
+type modal struct {
+	CustomID string  `json:"custom_id"`
+	Title    string  `json:"title"`
+	Parts    []label `json:"components"`
+}
+
+type label struct {
+	Type  int    `json:"type"`
+	Label string `json:"label"`
+	Part  input  `json:"component"`
+}
+
+type input struct {
+	Type     int    `json:"type"`
+	CustomID string `json:"custom_id"`
+	Style    int    `json:"style"`
+	Max      int    `json:"max_length"`
+	Required bool   `json:"required"`
+}
+
+func rowOf(parts ...any) row { return row{Type: 1, Parts: parts} }

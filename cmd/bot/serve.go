@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"turnstone/adapters/discord"
+	"turnstone/care"
+)
+
+// serveFlags are the settings of a service.
+type serveFlags struct {
+	place  place
+	backup string
+	token  string
+	at     string
+	locale string
+	watch  bool
+}
+
+func parseServe(args []string, w world) (serveFlags, error) {
+	var f serveFlags
+	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
+	fs.SetOutput(w.err)
+	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
+	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
+	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
+	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
+	fs.StringVar(&f.locale, "locale", "en", "language for whom Discord names none")
+	fs.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
+	if err := fs.Parse(args); err != nil {
+		return f, errUsage
+	}
+	var errs []error
+	if fs.NArg() > 0 {
+		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
+	}
+	if f.token == "" {
+		errs = append(errs, errors.New("--discord-token must name the file that holds the token"))
+	}
+	return f, errors.Join(errs...)
+}
+
+// errUnsigned keeps a program for practice away from people.
+var errUnsigned = errors.New("nobody has signed the protocol: for practice it speaks to a stand-in on this machine only; name one with --discord-at")
+
+// serve answers on Discord until it is told to stop.
+func serve(ctx context.Context, args []string, w world) (err error) {
+	f, err := parseServe(args, w)
+	if err != nil {
+		return err
+	}
+	if f.at == "" {
+		return errUnsigned
+	}
+	p, err := load("ankle")
+	if err != nil {
+		return err
+	}
+	if known := p.book.Locales(); !slices.Contains(known, care.Locale(f.locale)) {
+		return fmt.Errorf("--locale %q is not spoken; it can be one of %v", f.locale, known)
+	}
+	token, err := readSecret(f.token)
+	if err != nil {
+		return err
+	}
+	if err := f.place.settle(w.env); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
+		return fmt.Errorf("the folder for the conversations: %w; name another with --data", err)
+	}
+	log := logger(w.err)
+	var h *house // the pseudonyms come with its key
+	bot, err := discord.New(discord.Settings{
+		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Now: time.Now, Log: log,
+		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
+	})
+	if err != nil {
+		return err
+	}
+	h, err = build(ctx, p, f.place, 0, bot, bot, time.Now, log)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, h.store.Close()) }()
+	return h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
+		return bot.Run(ctx, discord.House{Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers})
+	})
+}
+
+// readSecret reads a secret from a file that only its owner may read.
+func readSecret(name string) (string, error) {
+	info, err := os.Stat(name)
+	if err != nil {
+		return "", fmt.Errorf("the token file: %w", err)
+	}
+	if info.Mode().Perm()&0o077 != 0 {
+		return "", fmt.Errorf("others may read %s: run chmod 600 %s", name, name)
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return "", fmt.Errorf("the token file: %w", err)
+	}
+	return strings.TrimSpace(string(data)), nil
+}
