@@ -43,7 +43,7 @@
 // the end of a lease finds the record moved on.
 //
 // NextDue tells when the next person can be claimed. A leased person counts
-// from the end of the lease. Wake's channel is rung, at the latest when the
+// from the end of the lease, and may still do so when that is over. Wake's channel is rung, at the latest when the
 // commit or the Release returns, if that made somebody claimable earlier than
 // NextDue could have said before; one ring may stand for many.
 //

@@ -28,10 +28,10 @@ type call struct {
 }
 
 // run does one script as a call.
-func (s *Store) run(ctx context.Context, tag string, script *redis.Script, keys []string, args ...any) (any, error) {
+func (s *Store) run(ctx context.Context, tag string, script script, keys []string, args ...any) (any, error) {
 	var cmd *redis.Cmd
 	err := s.do(ctx, &call{tag: tag, write: true, queue: func(p redis.Pipeliner) {
-		cmd = p.EvalSha(ctx, script.Hash(), keys, args...)
+		cmd = p.EvalSha(ctx, script.name, keys, args...)
 	}})
 	if err != nil {
 		return nil, err

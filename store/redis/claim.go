@@ -83,11 +83,13 @@ func (s *Store) oldest(ctx context.Context, lane store.Lane, n int) ([]found, er
 			due = append(due, found{f.part, z.Member.(string), int64(z.Score)})
 		}
 	}
-	slices.SortStableFunc(due, oldestFirst)
+	slices.SortFunc(due, oldestFirst)
 	return due, nil
 }
 
-func oldestFirst(a, b found) int { return cmp.Compare(a.score, b.score) }
+func oldestFirst(a, b found) int {
+	return cmp.Or(cmp.Compare(a.score, b.score), cmp.Compare(a.person, b.person))
+}
 
 // peek returns the first in line of each partition, oldest first.
 func (s *Store) peek(ctx context.Context, lane store.Lane) ([]found, error) {
@@ -113,7 +115,7 @@ func (s *Store) peek(ctx context.Context, lane store.Lane) ([]found, error) {
 			}
 		}
 	}
-	slices.SortStableFunc(firsts, oldestFirst)
+	slices.SortFunc(firsts, oldestFirst)
 	return firsts, nil
 }
 
@@ -133,7 +135,7 @@ func (s *Store) lease(ctx context.Context, lane store.Lane, some []found, length
 			args = append(args, f.person, decimal(f.score))
 		}
 		calls = append(calls, &call{tag: part.tag(), write: true, queue: func(p redis.Pipeliner) {
-			cmds[i] = p.EvalSha(ctx, claimScript.Hash(), []string{part.due(lane), part.clock()}, args...)
+			cmds[i] = p.EvalSha(ctx, claimScript.name, []string{part.due(lane), part.clock()}, args...)
 		}})
 	}
 	if err := s.do(ctx, calls...); err != nil {

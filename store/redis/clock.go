@@ -76,7 +76,7 @@ func (o *offsets) setBack(ctx context.Context, s *Store) error {
 	for i := range calls {
 		part := partition(i)
 		calls[i] = &call{tag: part.tag(), write: true, queue: func(p redis.Pipeliner) {
-			p.EvalSha(ctx, setbackScript.Hash(), []string{part.clock(), part.due(store.Urgent), part.due(store.Routine)}, part.records())
+			p.EvalSha(ctx, setbackScript.name, []string{part.clock(), part.due(store.Urgent), part.due(store.Routine)}, part.records())
 		}}
 	}
 	if err := s.do(ctx, calls...); err != nil {

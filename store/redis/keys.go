@@ -55,12 +55,12 @@ func partitionOf(person string) partition {
 	return partition(crc32.ChecksumIEEE([]byte(person)) % partitions)
 }
 
-func (p partition) tag() string            { return "{p" + strconv.Itoa(int(p)) + "}" }
-func (p partition) records() string        { return p.tag() + ":r:" }
-func (p partition) logs() string           { return p.tag() + ":l:" }
-func (p partition) kept() string           { return p.tag() + ":k:" }
-func (p partition) keeping() string        { return p.tag() + ":keeping" }
-func (p partition) clock() string          { return p.tag() + ":clock" }
+func (p partition) tag() string             { return "{p" + strconv.Itoa(int(p)) + "}" }
+func (p partition) records() string         { return p.tag() + ":r:" }
+func (p partition) logs() string            { return p.tag() + ":l:" }
+func (p partition) kept() string            { return p.tag() + ":k:" }
+func (p partition) keeping() string         { return p.tag() + ":keeping" }
+func (p partition) clock() string           { return p.tag() + ":clock" }
 func (p partition) due(l store.Lane) string { return p.tag() + [2]string{":due!", ":due"}[l] }
 
 // moment returns t as it is stored; the zero time is never.

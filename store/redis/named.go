@@ -101,7 +101,7 @@ func (s *Store) List(ctx context.Context, prefix string) ([]store.Named, error) 
 	for {
 		var cmd *redis.Cmd
 		err := s.do(ctx, &call{tag: namedTag, queue: func(p redis.Pipeliner) {
-			cmd = p.EvalSha(ctx, listScript.Hash(), []string{indexKey}, from, to, listAtOnce, valueKey)
+			cmd = p.EvalSha(ctx, listScript.name, []string{indexKey}, from, to, listAtOnce, valueKey)
 		}})
 		if err != nil {
 			return nil, fmt.Errorf("list named values: %w", err)

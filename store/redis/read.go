@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -101,42 +102,62 @@ func readKept(all map[string]string, now time.Time) (kept []store.Kept, err erro
 	return kept, nil
 }
 
-// People goes through everybody who has a record, one partition after the
-// other. The server may name somebody twice while its table grows, so the
-// names of one partition are remembered. After an error it ends.
+// peopleAtOnce is how many partitions one look of People takes.
+const peopleAtOnce = 32
+
+// People goes through everybody who has a record, some partitions at a time.
+// The server may name somebody twice while its table grows, so the names of
+// those partitions are remembered. After an error it ends.
 func (s *Store) People(ctx context.Context) iter.Seq2[string, error] {
 	return func(yield func(string, error) bool) {
-		for part := range partition(partitions) {
-			seen := map[string]bool{}
-			for cursor := uint64(0); ; {
-				page, next, err := s.page(ctx, part, cursor)
+		for from := partition(0); from < partitions; from += peopleAtOnce {
+			at := map[partition]uint64{} // those still to be gone through, and where
+			for part := from; part < from+peopleAtOnce; part++ {
+				at[part] = 0
+			}
+			for seen := map[string]bool{}; len(at) > 0; {
+				page, err := s.page(ctx, at)
 				if err != nil {
 					yield("", fmt.Errorf("people: %w", err))
 					return
 				}
-				for i := 0; i < len(page); i += 2 { // person, score
-					if seen[page[i]] {
+				for _, person := range page {
+					if seen[person] {
 						continue
 					}
-					if seen[page[i]] = true; !yield(page[i], nil) {
+					if seen[person] = true; !yield(person, nil) {
 						return
 					}
-				}
-				if cursor = next; cursor == 0 {
-					break
 				}
 			}
 		}
 	}
 }
 
-func (s *Store) page(ctx context.Context, part partition, cursor uint64) ([]string, uint64, error) {
-	var cmd *redis.ScanCmd
-	err := s.do(ctx, &call{tag: part.tag(), queue: func(p redis.Pipeliner) {
-		cmd = p.ZScan(ctx, part.due(store.Routine), cursor, "", 500)
-	}})
-	if err != nil {
-		return nil, 0, err
+// page returns some people of each partition, moves on in it, and takes out
+// those that are at their end.
+func (s *Store) page(ctx context.Context, at map[partition]uint64) (people []string, err error) {
+	parts := slices.Collect(maps.Keys(at))
+	cmds, calls := make([]*redis.ScanCmd, len(parts)), make([]*call, len(parts))
+	for i, part := range parts {
+		calls[i] = &call{tag: part.tag(), queue: func(p redis.Pipeliner) {
+			cmds[i] = p.ZScan(ctx, part.due(store.Routine), at[part], "", 500)
+		}}
 	}
-	return cmd.Result()
+	if err := s.do(ctx, calls...); err != nil {
+		return nil, err
+	}
+	for i, part := range parts {
+		page, next, err := cmds[i].Result()
+		if err != nil {
+			return nil, err
+		}
+		for i := 0; i < len(page); i += 2 { // person, score
+			people = append(people, page[i])
+		}
+		if at[part] = next; next == 0 {
+			delete(at, part)
+		}
+	}
+	return people, nil
 }

@@ -61,7 +61,7 @@ func (s *Store) keeping(ctx context.Context) (parts []partition, err error) {
 }
 
 // drain runs a script until it finds nothing more to remove.
-func (s *Store) drain(ctx context.Context, tag string, script *redis.Script, keys []string, args ...any) (total int, err error) {
+func (s *Store) drain(ctx context.Context, tag string, script script, keys []string, args ...any) (total int, err error) {
 	for {
 		answer, err := s.run(ctx, tag, script, keys, args...)
 		if err != nil {

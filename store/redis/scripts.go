@@ -2,7 +2,9 @@ package redis
 
 import (
 	"context"
+	"crypto/sha1"
 	"embed"
+	"encoding/hex"
 	"fmt"
 
 	"github.com/redis/go-redis/v9"
@@ -11,32 +13,35 @@ import (
 //go:embed scripts/*.lua
 var scriptFiles embed.FS
 
-// Each script runs on one server and one slot, whole or not at all.
-var (
-	commitScript  = script("commit")
-	claimScript   = script("claim")
-	releaseScript = script("release")
-	setbackScript = script("setback")
-	namedScript   = script("named")
-	bringScript   = script("bring")
-	broughtScript = script("brought")
-	listScript    = script("list")
-	retireScript  = script("retire")
-	expireScript  = script("expire")
-	restoreScript = script("restore")
+// A script runs on one server and one slot, whole or not at all. The client's
+// own type is not used: loaded in a pipeline it forgets its name.
+type script struct{ text, name string }
 
-	scripts = []*redis.Script{
-		commitScript, claimScript, releaseScript, setbackScript, namedScript, bringScript,
-		broughtScript, listScript, retireScript, expireScript, restoreScript,
-	}
+var (
+	scripts []script // all of them
+
+	commitScript  = readScript("commit")
+	claimScript   = readScript("claim")
+	releaseScript = readScript("release")
+	setbackScript = readScript("setback")
+	namedScript   = readScript("named")
+	bringScript   = readScript("bring")
+	broughtScript = readScript("brought")
+	listScript    = readScript("list")
+	retireScript  = readScript("retire")
+	expireScript  = readScript("expire")
+	restoreScript = readScript("restore")
 )
 
-func script(name string) *redis.Script {
-	text, err := scriptFiles.ReadFile("scripts/" + name + ".lua")
+func readScript(file string) script {
+	text, err := scriptFiles.ReadFile("scripts/" + file + ".lua")
 	if err != nil {
 		panic(err) // the file is part of the program
 	}
-	return redis.NewScript(string(text))
+	sum := sha1.Sum(text) // what a server knows a script by
+	s := script{string(text), hex.EncodeToString(sum[:])}
+	scripts = append(scripts, s)
+	return s
 }
 
 // loadScripts hands the scripts to one server. A server forgets them when it
@@ -45,7 +50,7 @@ func script(name string) *redis.Script {
 func loadScripts(ctx context.Context, node *redis.Client) error {
 	p := node.Pipeline()
 	for _, s := range scripts {
-		s.Load(ctx, p)
+		p.ScriptLoad(ctx, s.text)
 	}
 	if _, err := p.Exec(ctx); err != nil {
 		return fmt.Errorf("load the scripts: %w", err)

@@ -151,8 +151,10 @@ func (m *model) next(lane store.Lane, now span) (early, late time.Time, ok bool)
 		case no:
 			from = latest(from, l.from.Add(l.length))
 			fallthrough
-		case maybe:
-			to = latest(to, l.to.Add(l.length))
+		default: // a lease that is over may still be what places the person
+			if _, held := m.leases[lane][person]; held {
+				to = latest(to, l.to.Add(l.length))
+			}
 		}
 		if !ok || from.Before(early) {
 			early = from
