@@ -30,6 +30,7 @@ const Install = "apt-get install redis-server redis-sentinel"
 type Server struct {
 	Port     int
 	Dir      string
+	busPort  int
 	sentinel bool
 	settings []string
 
@@ -51,7 +52,7 @@ func New(dir string, settings ...string) (*Server, error) {
 		fmt.Sprint("port ", ports[0]), "bind 127.0.0.1", "dir " + dir, "daemonize no", "protected-mode no",
 		`save ""`, fmt.Sprint("cluster-port ", ports[1]),
 	}
-	s := &Server{Port: ports[0], Dir: dir, settings: append(base, settings...)}
+	s := &Server{Port: ports[0], busPort: ports[1], Dir: dir, settings: append(base, settings...)}
 	s.admin = redis.NewClient(&redis.Options{Addr: s.Addr(), DialTimeout: time.Second, MaxRetries: -1, DialerRetries: 1, PoolSize: 4})
 	return s, nil
 }

@@ -1,0 +1,65 @@
+package redis
+
+import (
+	"testing"
+	"time"
+
+	"turnstone/tests/redis/servers"
+)
+
+const writers = 16
+
+// after lets the writers go on for a while.
+func goOn(d time.Duration) { time.Sleep(d) }
+
+// Acknowledged commits survive the kill of a server that syncs each of them,
+// and of one that syncs each second, since a kill takes nothing from the
+// kernel. (The power cable is another matter: the documentation's word.)
+func TestKilledAlone(t *testing.T) {
+	for _, fsync := range []string{"always", "everysec"} {
+		t.Run(fsync, func(t *testing.T) {
+			server := servers.Start(t, "appendonly yes", "appendfsync "+fsync)
+			s := openAt(t, "redis://"+server.Addr())
+			l := startLoad(s, writers)
+			for range rounds(3, 20) {
+				goOn(400 * time.Millisecond)
+				server.Kill()
+				if err := server.Launch(); err != nil {
+					t.Fatal(err)
+				}
+			}
+			goOn(300 * time.Millisecond)
+			wantNothingLost(t, l.end(t))
+		})
+	}
+}
+
+// The master is killed under load; the Sentinels make a replica the master.
+func TestKilledUnderSentinels(t *testing.T) {
+	g := servers.StartGuarded(t, 2, "appendonly yes", "appendfsync everysec")
+	s := openAt(t, g.Address()+"?password-file="+g.Grant(t))
+	l := startLoad(s, writers)
+	goOn(time.Second)
+	g.Nodes[0].Kill()
+	goOn(8 * time.Second)
+	c := l.end(t)
+	wantNothingLost(t, c)
+	if c.silence > 7*time.Second {
+		t.Errorf("somebody waited for %v", c.silence)
+	}
+}
+
+// A master of a Cluster is killed under load.
+func TestKilledInACluster(t *testing.T) {
+	g := servers.StartCluster(t, "appendonly yes", "appendfsync everysec")
+	s := openAt(t, g.Address()+"?password-file="+g.Grant(t))
+	l := startLoad(s, 3*writers)
+	goOn(time.Second)
+	g.Nodes[1].Kill()
+	goOn(10 * time.Second)
+	c := l.end(t)
+	wantNothingLost(t, c)
+	if c.silence > 9*time.Second {
+		t.Errorf("somebody waited for %v", c.silence)
+	}
+}

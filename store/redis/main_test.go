@@ -1,0 +1,22 @@
+package redis
+
+import (
+	"os"
+	"testing"
+
+	"go.uber.org/goleak"
+)
+
+// The client looks once a second whether a server that was gone is back, and
+// one such look may outlast it.
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/redis/go-redis/v9/internal/pool.(*ConnPool).tryDial"))
+}
+
+// rounds is how often something is done: many where the long proofs are asked for.
+func rounds(few, many int) int {
+	if os.Getenv("TURNSTONE_LONG") != "" {
+		return many
+	}
+	return few
+}
