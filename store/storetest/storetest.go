@@ -36,6 +36,8 @@ type Store interface {
 	Delete(ctx context.Context, key string, etag uint64) error
 	List(ctx context.Context, prefix string) ([]store.Named, error)
 	People(ctx context.Context) iter.Seq2[string, error]
+	Whole(ctx context.Context, person string) (store.Whole, error)
+	Restore(ctx context.Context, w store.Whole) error
 	Wake() <-chan struct{}
 	Close() error
 }
@@ -61,7 +63,7 @@ type Subject struct {
 
 // Run asks the stores that open opens, a fresh and empty one a case.
 func Run(t *testing.T, open func(t *testing.T) *Subject) {
-	for _, c := range slices.Concat(recordCases, raceCases, dueCases, clockCases, keptCases, namedCases) {
+	for _, c := range slices.Concat(recordCases, raceCases, dueCases, clockCases, keptCases, namedCases, wholeCases) {
 		t.Run(c.name, func(t *testing.T) { c.ask(&asker{t, open(t)}) })
 	}
 	t.Run("random histories get the answers of the model", func(t *testing.T) { histories(t, open) })
