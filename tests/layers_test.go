@@ -20,9 +20,13 @@ var floors = [][]string{
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export"},
 	{"upkeep", "vitals"},
+<<<<<<< HEAD
 	{"store/bolt", "store/keyfile", "store/storetest", "adapters/data", "adapters/terminal"},
 	{"store/sealed"},
 	{"backup"},
+=======
+	{"store/bolt", "store/redis", "store/move", "store/storetest", "adapters/data", "adapters/terminal"},
+>>>>>>> 48d7c35 (bot: keep everything on Redis with --redis, and move a clinic with bot move)
 	{"cmd/bot"},
 }
 
@@ -30,6 +34,7 @@ var floors = [][]string{
 var alone = map[string]string{
 	"github.com/looplab/fsm":              "flow",
 	"go.etcd.io/bbolt":                    "store/bolt",
+	"github.com/redis/go-redis/v9":        "store/redis",
 	"github.com/prometheus/client_golang": "vitals",
 	"go.yaml.in/yaml/v3":                  "flow/protocol",
 }
