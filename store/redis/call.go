@@ -46,17 +46,21 @@ func (s *Store) do(ctx context.Context, calls ...*call) error {
 		return s.down(err)
 	}
 	begun, pause := time.Now(), 5*time.Millisecond
+	var why error // the last thing that a server or the network said
 	for {
 		left, err := s.send(ctx, calls)
+		if len(left) > 0 && (why == nil || ctx.Err() == nil) {
+			why = left[0].fault
+		}
 		switch {
 		case err != nil:
 			return s.down(err)
 		case len(left) == 0:
 			return nil
 		case ctx.Err() != nil:
-			return s.down(errors.Join(ctx.Err(), left[0].fault))
+			return s.down(fmt.Errorf("%w; the last answer was: %w", ctx.Err(), why))
 		case time.Since(begun) > s.patient:
-			return s.down(fmt.Errorf("tried for %v: %w", s.patient, left[0].fault))
+			return s.down(fmt.Errorf("tried for %v: %w", s.patient, why))
 		}
 		if cluster, ok := s.client.(*redis.ClusterClient); ok {
 			cluster.ReloadState(ctx) // a dead master answers nothing that would make the client look
@@ -236,7 +240,7 @@ func explain(err error) error {
 	switch {
 	case redis.IsOOMError(err):
 		return fmt.Errorf("%w; the server is full: raise its maxmemory, reading goes on meanwhile", err)
-	case redis.IsPermissionError(err):
+	case redis.IsPermissionError(err), strings.Contains(err.Error(), "The user executing the script can't"):
 		return fmt.Errorf("%w; give the user the rights in deploy/users.acl", err)
 	case redis.IsAuthError(err):
 		return fmt.Errorf("%w; check the user in the address and its password file", err)

@@ -57,6 +57,9 @@ func (s *Store) examine(ctx context.Context) error {
 	if err := s.founded(ctx); err != nil {
 		return err
 	}
+	if err := s.rehearse(ctx); err != nil {
+		return err
+	}
 	s.promise = promise(s.address, servers)
 	s.log.Info("the store's promise", "store", s.address.String(), "promise", s.promise)
 	for _, m := range servers {

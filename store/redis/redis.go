@@ -66,9 +66,6 @@ type Store struct {
 // are whole sentences for the operator; then nothing of what is stored has
 // changed.
 func Open(ctx context.Context, a Address, opts Options) (*Store, error) {
-	if opts.Log == nil {
-		opts.Log = slog.New(slog.DiscardHandler)
-	}
 	if opts.Patience == 0 {
 		opts.Patience = 5 * time.Second
 	}
@@ -80,12 +77,19 @@ func Open(ctx context.Context, a Address, opts Options) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{
-		client: client, address: a, log: opts.Log, clock: opts.Clock, patient: opts.Patience, wake: make(chan struct{}, 1),
+		client: client, address: a, log: opts.logger(), clock: opts.Clock, patient: opts.Patience, wake: make(chan struct{}, 1),
 	}
 	if err := s.examine(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("store on %s: %w", a, err), s.Close())
 	}
 	return s, nil
+}
+
+func (o Options) logger() *slog.Logger {
+	if o.Log == nil {
+		return slog.New(slog.DiscardHandler)
+	}
+	return o.Log
 }
 
 // Promise says in one line what an acknowledged commit survives here.

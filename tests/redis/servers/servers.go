@@ -157,6 +157,13 @@ func (s *Server) Do(t testing.TB, args ...any) *redis.Cmd {
 	return cmd
 }
 
+// Eval runs a script that may never end, until ctx does or somebody kills it.
+func (s *Server) Eval(ctx context.Context, script string) {
+	c := redis.NewClient(&redis.Options{Addr: s.Addr(), MaxRetries: -1, ReadTimeout: -1})
+	_ = c.Eval(ctx, script, nil).Err() // it ends by being killed
+	_ = c.Close()                      // nothing is left to be written
+}
+
 // Info is one field of what the server says about itself.
 func (s *Server) Info(t testing.TB, section, field string) string {
 	t.Helper()
