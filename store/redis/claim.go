@@ -61,26 +61,38 @@ func (s *Store) oldest(ctx context.Context, lane store.Lane, n int) ([]found, er
 	if err != nil || len(firsts) == 0 {
 		return nil, err
 	}
-	// The n oldest lie in the n partitions whose first ones are the oldest.
 	now := s.serverNow().UnixMilli()
 	firsts = slices.DeleteFunc(firsts, func(f found) bool { return f.score > now })
-	firsts = firsts[:min(n, len(firsts))]
-	cmds := make([]*redis.ZSliceCmd, len(firsts))
-	calls := make([]*call, len(firsts))
-	for i, f := range firsts {
-		calls[i] = &call{tag: f.part.tag(), queue: func(p redis.Pipeliner) {
+	// Whoever is later than the n-th of the first ones is not among the n
+	// oldest; who is as late need not be looked for either.
+	bound := now + 1
+	if len(firsts) >= n {
+		firsts = firsts[:n]
+		bound = firsts[n-1].score
+	}
+	var due []found
+	var cmds []*redis.ZSliceCmd
+	var calls []*call
+	var parts []partition
+	for _, f := range firsts {
+		if f.score == bound {
+			due = append(due, f)
+			continue
+		}
+		i := len(calls)
+		cmds, parts = append(cmds, nil), append(parts, f.part)
+		calls = append(calls, &call{tag: f.part.tag(), queue: func(p redis.Pipeliner) {
 			cmds[i] = p.ZRangeArgsWithScores(ctx, redis.ZRangeArgs{
-				Key: f.part.due(lane), Start: "-inf", Stop: decimal(now), ByScore: true, Count: int64(n),
+				Key: f.part.due(lane), Start: "-inf", Stop: "(" + decimal(bound), ByScore: true, Count: int64(n),
 			})
-		}}
+		}})
 	}
 	if err := s.do(ctx, calls...); err != nil {
 		return nil, err
 	}
-	var due []found
-	for i, f := range firsts {
+	for i, part := range parts {
 		for _, z := range cmds[i].Val() {
-			due = append(due, found{f.part, z.Member.(string), int64(z.Score)})
+			due = append(due, found{part, z.Member.(string), int64(z.Score)})
 		}
 	}
 	slices.SortFunc(due, oldestFirst)
