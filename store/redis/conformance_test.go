@@ -2,11 +2,14 @@ package redis
 
 import (
 	"context"
+	"errors"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
+	"turnstone/store"
 	"turnstone/store/storetest"
 	"turnstone/tests/redis/servers"
 )
@@ -66,4 +69,46 @@ func openAt(t testing.TB, address string) *Store {
 		}
 	})
 	return s
+}
+
+// The same of a Cluster, where people and named values lie on three servers.
+func TestThePromiseOfACluster(t *testing.T) {
+	if os.Getenv("TURNSTONE_LONG") == "" {
+		t.Log("the whole suite on a Cluster runs with TURNSTONE_LONG=1 (make proofs); here one commit with everything")
+		c := servers.StartCluster(t)
+		s := openAt(t, c.Address()+"?wait=1&password-file="+c.Grant(t))
+		for i := range 40 { // some on each server
+			w := write(t, s, person(i), "one")
+			w.Named = []store.NamedWrite{{Key: "card/" + person(i), Bytes: []byte("x")}}
+			w.Due[store.Urgent] = time.Now().Add(-time.Minute)
+			if err := s.Commit(background, w); err != nil {
+				t.Fatal(err)
+			}
+			wantStored(t, s, person(i), 1, "one")
+		}
+		claimed, err := s.Claim(background, time.Now(), store.Urgent, 100, time.Minute)
+		named, lerr := s.List(background, "card/")
+		if err := errors.Join(err, lerr); err != nil || len(claimed) != 40 || len(named) != 40 {
+			t.Errorf("%d claimed, %d cards, %v; want 40 of each", len(claimed), len(named), err)
+		}
+		return
+	}
+	c := servers.StartCluster(t, "appendonly yes", "appendfsync everysec")
+	file := c.Grant(t)
+	storetest.Run(t, func(t *testing.T) *storetest.Subject {
+		c.Flush(t)
+		var ahead atomic.Int64
+		now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
+		address := c.Address() + "?wait=1&password-file=" + file
+		subject := &storetest.Subject{
+			Store: openAt(t, address), Now: now, Pass: time.Sleep, LeasesSurvive: true,
+			Jump:  func(d time.Duration) { ahead.Add(int64(d)) },
+			Lease: 700 * time.Millisecond, Slack: 3 * time.Millisecond,
+		}
+		if strings.Contains(t.Name(), "random_histories") {
+			subject.Lease = 60 * time.Millisecond
+		}
+		subject.Crash = func() storetest.Store { return openAt(t, address) }
+		return subject
+	})
 }

@@ -161,3 +161,41 @@ func Until(t testing.TB, what string, within time.Duration, so func() bool) {
 		}
 	}
 }
+
+// Has tells whether master i has a slot.
+func (c *Cluster) Has(t testing.TB, i int, slot string) bool {
+	t.Helper()
+	var n int
+	if _, err := fmt.Sscan(slot, &n); err != nil {
+		t.Fatal(err)
+	}
+	return n >= i*16384/3 && n < (i+1)*16384/3
+}
+
+// MoveSlot moves a slot with its keys from one master to another, a key at a
+// time, as redis-cli does: meanwhile some of its keys are here and some there.
+func (c *Cluster) MoveSlot(t testing.TB, from, to *Server, slot string) {
+	t.Helper()
+	id := func(s *Server) string {
+		text, err := s.Do(t, "CLUSTER", "MYID").Text()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	}
+	to.Do(t, "CLUSTER", "SETSLOT", slot, "IMPORTING", id(from))
+	from.Do(t, "CLUSTER", "SETSLOT", slot, "MIGRATING", id(to))
+	for {
+		keys, err := from.Do(t, "CLUSTER", "GETKEYSINSLOT", slot, 1).StringSlice()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(keys) == 0 {
+			break
+		}
+		from.Do(t, "MIGRATE", "127.0.0.1", to.Port, keys[0], 0, 5000)
+	}
+	for _, n := range []*Server{to, from, c.Nodes[2]} {
+		n.Do(t, "CLUSTER", "SETSLOT", slot, "NODE", id(to))
+	}
+}
