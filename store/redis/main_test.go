@@ -1,6 +1,7 @@
 package redis
 
 import (
+	"fmt"
 	"os"
 	"testing"
 
@@ -10,6 +11,13 @@ import (
 // The client looks once a second whether a server that was gone is back, and
 // one such look may outlast it.
 func TestMain(m *testing.M) {
+	if address := os.Getenv(worker); address != "" {
+		if err := work(address); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/redis/go-redis/v9/internal/pool.(*ConnPool).tryDial"))
 }
 
