@@ -20,9 +20,9 @@ lint: ## form, vet, linters, and the data files
 	$(GO) run ./cmd/bot check
 
 servers: ## the real Redis servers that tests start (Debian)
-	@command -v redis-server >/dev/null && command -v redis-benchmark >/dev/null || \
-	  { echo "installing redis-server for the tests"; apt-get update -qq && apt-get install -y -qq --no-install-recommends redis-server redis-sentinel redis-tools; } || \
-	  { echo "redis-server is missing; install it: apt-get install redis-server redis-sentinel redis-tools"; exit 1; }
+	@command -v redis-server >/dev/null && command -v redis-benchmark >/dev/null && command -v strace >/dev/null || \
+	  { echo "installing redis-server for the tests"; apt-get update -qq && apt-get install -y -qq --no-install-recommends redis-server redis-sentinel redis-tools strace; } || \
+	  { echo "redis-server is missing; install it: apt-get install redis-server redis-sentinel redis-tools strace"; exit 1; }
 
 unit: servers ## all tests, with the race detector; fuzz seeds only
 	$(GO) test -race ./...

@@ -20,13 +20,9 @@ var floors = [][]string{
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export"},
 	{"upkeep", "vitals"},
-<<<<<<< HEAD
-	{"store/bolt", "store/keyfile", "store/storetest", "adapters/data", "adapters/terminal"},
+	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/terminal"},
 	{"store/sealed"},
 	{"backup"},
-=======
-	{"store/bolt", "store/redis", "store/move", "store/storetest", "adapters/data", "adapters/terminal"},
->>>>>>> 48d7c35 (bot: keep everything on Redis with --redis, and move a clinic with bot move)
 	{"cmd/bot"},
 }
 

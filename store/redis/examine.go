@@ -206,7 +206,7 @@ func promise(a Address, servers []server) string {
 	case 3:
 		text += "is on the server's disk and survives its kill and a power cut"
 	case 2:
-		text += "survives a kill of the server; a power cut can take about the last second"
+		text += "can be lost for about two seconds: to a power cut, and to a kill of the server while its disk is slow"
 	case 1:
 		text += "is in the server's memory; a kill or a power cut takes all since the last snapshot or flush"
 	default:

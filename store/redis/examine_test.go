@@ -107,7 +107,7 @@ func TestThePromiseIsTold(t *testing.T) {
 		{nil, "in the server's memory only"},
 		{[][]any{{"CONFIG", "SET", "save", "60 1"}}, "all since the last snapshot"},
 		{[][]any{{"CONFIG", "SET", "appendonly", "yes"}, {"CONFIG", "SET", "appendfsync", "no"}}, "all since the last snapshot or flush"},
-		{[][]any{{"CONFIG", "SET", "appendfsync", "everysec"}}, "a power cut can take about the last second"},
+		{[][]any{{"CONFIG", "SET", "appendfsync", "everysec"}}, "can be lost for about two seconds"},
 		{[][]any{{"CONFIG", "SET", "appendfsync", "always"}}, "survives its kill and a power cut"},
 	} {
 		for _, set := range c.settings {

@@ -12,9 +12,11 @@ const writers = 16
 // after lets the writers go on for a while.
 func goOn(d time.Duration) { time.Sleep(d) }
 
-// Acknowledged commits survive the kill of a server that syncs each of them,
-// and of one that syncs each second, since a kill takes nothing from the
-// kernel. (The power cable is another matter: the documentation's word.)
+// Acknowledged commits survive the kill of a server that syncs each of them.
+// Of one that syncs each second they do as long as its disk keeps up: while a
+// sync is under way it keeps what it has acknowledged in its own memory, for up
+// to two seconds (src/aof.c, flushAppendOnlyFile). So there what is lost is
+// counted, and only that everything is readable is asked for.
 func TestKilledAlone(t *testing.T) {
 	for _, fsync := range []string{"always", "everysec"} {
 		t.Run(fsync, func(t *testing.T) {
@@ -29,7 +31,13 @@ func TestKilledAlone(t *testing.T) {
 				}
 			}
 			goOn(300 * time.Millisecond)
-			wantNothingLost(t, l.end(t))
+			c := l.end(t)
+			t.Logf("alone, killed, appendfsync %s: %v", fsync, c)
+			if fsync == "always" {
+				wantNothingLost(t, c)
+			} else if c.unreadable > 0 || c.acked == 0 {
+				t.Errorf("want nobody unreadable: %v", c)
+			}
 		})
 	}
 }
