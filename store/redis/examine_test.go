@@ -60,8 +60,10 @@ func TestWhatIsRefusedAtTheStart(t *testing.T) {
 	}
 	// Every right of deploy/users.acl is needed, and its lack is told at the start.
 	bot := "redis://bot@" + server.Addr() + "?password-file=" + server.Grant(t)
-	for _, right := range []string{"get", "set", "getrange", "del", "zadd", "zrem", "zscore", "zrange", "zscan", "rpush", "lrange",
-		"hset", "hsetnx", "hkeys", "hdel", "hgetall", "evalsha", "script|load", "time", "info"} {
+	for _, right := range []string{
+		"get", "set", "getrange", "del", "zadd", "zrem", "zscore", "zrange", "zscan", "rpush", "lrange",
+		"hset", "hsetnx", "hkeys", "hdel", "hgetall", "evalsha", "script|load", "time", "info",
+	} {
 		server.Do(t, "SCRIPT", "FLUSH")
 		server.Do(t, "ACL", "SETUSER", "bot", "-"+right)
 		if _, err := try(bot, Options{Patience: time.Second}); err == nil || !strings.Contains(err.Error(), "deploy/users.acl") {
