@@ -145,9 +145,9 @@ func TestBrokenOff(t *testing.T) {
 	}
 	// The clinic goes on for a while: one more commit, one erased.
 	n := 0
-	for person := range to.People(background) {
-		r, err := from.Load(background, person)
-		if err != nil {
+	for person, err := range to.People(background) {
+		r, lerr := from.Load(background, person)
+		if err := errors.Join(err, lerr); err != nil {
 			t.Fatal(err)
 		}
 		w := store.Write{Person: person, Read: r.Etag, Next: r.Etag.Next([8]byte{9}), Now: time.Now()}

@@ -1,6 +1,7 @@
 package redis
 
 import (
+	"errors"
 	"io"
 	"net"
 	"strings"
@@ -100,7 +101,7 @@ func (p *proxy) back(client, server net.Conn, swallow *atomic.Bool) {
 	for {
 		n, err := server.Read(buf)
 		if err != nil {
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				_ = client.Close() // pass the end on
 			}
 			return
