@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -116,13 +117,13 @@ func TestThereAndBack(t *testing.T) {
 // breaking is a store that fails after some calls.
 type breaking struct {
 	move.Store
-	left int
+	left atomic.Int64
 }
 
 var errCut = errors.New("the cable was pulled")
 
 func (b *breaking) Restore(ctx context.Context, w store.Whole) error {
-	if b.left--; b.left < 0 {
+	if b.left.Add(-1) < 0 {
 		return errCut
 	}
 	return b.Store.Restore(ctx, w)
@@ -133,7 +134,9 @@ func (b *breaking) Restore(ctx context.Context, w store.Whole) error {
 func TestBrokenOff(t *testing.T) {
 	from, to := folder(t, "from"), server(t, "to")
 	fill(t, from)
-	_, err := move.Move(background, from, move.Side{Name: to.Name, Store: &breaking{to.Store, people / 2}}, time.Now())
+	cut := &breaking{Store: to.Store}
+	cut.left.Store(people / 2)
+	_, err := move.Move(background, from, move.Side{Name: to.Name, Store: cut}, time.Now())
 	if !errors.Is(err, errCut) || !strings.Contains(err.Error(), "run it again") {
 		t.Fatalf("got %v", err)
 	}
