@@ -3,6 +3,7 @@ package redis
 import (
 	"context"
 	"errors"
+	"flag"
 	"os"
 	"strings"
 	"sync/atomic"
@@ -23,7 +24,12 @@ var background = context.Background()
 func TestThePromise(t *testing.T) {
 	server := servers.Start(t, "appendonly yes", "appendfsync always")
 	file := server.Grant(t)
-	storetest.Run(t, func(t *testing.T) *storetest.Subject {
+	if os.Getenv("TURNSTONE_LONG") == "" { // each history has hundreds of round trips, and the detector slows each
+		if err := flag.Set("rapid.checks", "30"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open := func(t *testing.T) *storetest.Subject {
 		server.Do(t, "FLUSHALL")
 		var ahead atomic.Int64 // how far the process's clock was set
 		now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
@@ -49,7 +55,9 @@ func TestThePromise(t *testing.T) {
 			return openAt(t, address)
 		}
 		return subject
-	})
+	}
+	storetest.Run(t, open)
+	storetest.RunMoving(t, open)
 }
 
 // openAt opens the store at an address; it is closed at the end of the test.
@@ -95,7 +103,7 @@ func TestThePromiseOfACluster(t *testing.T) {
 	}
 	c := servers.StartCluster(t, "appendonly yes", "appendfsync everysec")
 	file := c.Grant(t)
-	storetest.Run(t, func(t *testing.T) *storetest.Subject {
+	open := func(t *testing.T) *storetest.Subject {
 		c.Flush(t)
 		var ahead atomic.Int64
 		now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
@@ -110,5 +118,7 @@ func TestThePromiseOfACluster(t *testing.T) {
 		}
 		subject.Crash = func() storetest.Store { return openAt(t, address) }
 		return subject
-	})
+	}
+	storetest.Run(t, open)
+	storetest.RunMoving(t, open)
 }

@@ -36,8 +36,6 @@ type Store interface {
 	Delete(ctx context.Context, key string, etag uint64) error
 	List(ctx context.Context, prefix string) ([]store.Named, error)
 	People(ctx context.Context) iter.Seq2[string, error]
-	Whole(ctx context.Context, person string) (store.Whole, error)
-	Restore(ctx context.Context, w store.Whole) error
 	Wake() <-chan struct{}
 	Close() error
 }
@@ -63,10 +61,25 @@ type Subject struct {
 
 // Run asks the stores that open opens, a fresh and empty one a case.
 func Run(t *testing.T, open func(t *testing.T) *Subject) {
-	for _, c := range slices.Concat(recordCases, raceCases, dueCases, clockCases, keptCases, namedCases, wholeCases) {
+	for _, c := range slices.Concat(recordCases, raceCases, dueCases, clockCases, keptCases, namedCases) {
 		t.Run(c.name, func(t *testing.T) { c.ask(&asker{t, open(t)}) })
 	}
 	t.Run("random histories get the answers of the model", func(t *testing.T) { histories(t, open) })
+}
+
+// A Mover is a store that people can be moved out of and into, whole.
+type Mover interface {
+	Store
+	Whole(ctx context.Context, person string) (store.Whole, error)
+	Restore(ctx context.Context, w store.Whole) error
+}
+
+// RunMoving asks stores that are Movers for what the promise says of moving. A
+// wrapper around a store (one that seals) need not be one: what it wraps moves.
+func RunMoving(t *testing.T, open func(t *testing.T) *Subject) {
+	for _, c := range wholeCases {
+		t.Run(c.name, func(t *testing.T) { c.ask(&asker{t, open(t)}) })
+	}
 }
 
 type question struct {

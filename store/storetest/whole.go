@@ -8,9 +8,18 @@ import (
 	"turnstone/store"
 )
 
+func (a *asker) mover() Mover {
+	a.Helper()
+	m, ok := a.Store.(Mover)
+	if !ok {
+		a.Fatal("nobody can be moved out of this store or into it")
+	}
+	return m
+}
+
 func (a *asker) whole(person string) store.Whole {
 	a.Helper()
-	w, err := a.Store.Whole(background, person)
+	w, err := a.mover().Whole(background, person)
 	a.want(err, nil)
 	if w.Person != person {
 		a.Fatalf("asked for %q and got %q", person, w.Person)
@@ -54,7 +63,7 @@ var wholeCases = []question{
 		was := a.whole("p")
 		a.erase("p")
 		a.quiet()
-		a.want(a.Store.Restore(background, was), nil)
+		a.want(a.mover().Restore(background, was), nil)
 		a.wantRing("somebody with something due was restored")
 		if is := a.whole("p"); !reflect.DeepEqual(is, was) {
 			a.Fatalf("got %+v, want %+v", is, was)
@@ -76,8 +85,8 @@ var wholeCases = []question{
 				w.Keep = []store.Kept{{ID: "later", Until: a.Now().Add(time.Hour)}}
 				w.Due[store.Routine] = a.Now().Add(time.Minute)
 			})
-			a.want(a.Store.Restore(background, was), nil)
-			a.want(a.Store.Restore(background, was), nil)
+			a.want(a.mover().Restore(background, was), nil)
+			a.want(a.mover().Restore(background, was), nil)
 			if is := a.whole("p"); !reflect.DeepEqual(is, was) {
 				a.Fatalf("got %+v, want %+v", is, was)
 			}
@@ -89,7 +98,7 @@ var wholeCases = []question{
 	}},
 	{"restoring nobody is refused", func(a *asker) {
 		for _, w := range []store.Whole{{}, {Person: "p"}, {Person: "p", Record: store.Record{Bytes: []byte("r")}}} {
-			a.want(a.Store.Restore(background, w), store.ErrInvalid)
+			a.want(a.mover().Restore(background, w), store.ErrInvalid)
 		}
 		a.wantRecord("p", store.Etag{}, "")
 	}},
