@@ -5,7 +5,7 @@ GO     ?= go
 TOOL    = $(GO) tool -modfile=tools/go.mod
 FUZZ   ?= 60s
 
-.PHONY: run test lint unit proofs fuzz bench pictures
+.PHONY: run test lint unit servers proofs fuzz bench pictures
 
 run: ## the conversation in this terminal
 	$(GO) run ./cmd/bot
@@ -19,10 +19,15 @@ lint: ## form, vet, linters, and the data files
 	$(TOOL) golangci-lint run ./...
 	$(GO) run ./cmd/bot check
 
-unit: ## all tests, with the race detector; fuzz seeds only
+servers: ## the real Redis servers that tests start (Debian)
+	@command -v redis-server >/dev/null && command -v redis-benchmark >/dev/null && command -v strace >/dev/null || \
+	  { echo "installing redis-server for the tests"; apt-get update -qq && apt-get install -y -qq --no-install-recommends redis-server redis-sentinel redis-tools strace; } || \
+	  { echo "redis-server is missing; install it: apt-get install redis-server redis-sentinel redis-tools strace"; exit 1; }
+
+unit: servers ## all tests, with the race detector; fuzz seeds only
 	$(GO) test -race ./...
 
-proofs: ## the whole walk, many kills, many random lives (minutes)
+proofs: servers ## the whole walk, many kills, many random lives (minutes)
 	TURNSTONE_PROOFS=1 TURNSTONE_LONG=1 $(GO) test -count=1 -timeout 60m ./tests/... ./store/... ./flow/...
 
 fuzz: ## each fuzz target for FUZZ
@@ -36,5 +41,5 @@ pictures: ## a PNG of each SVG (Debian: apt install librsvg2-bin)
 	cd pictures && for f in *.svg; do rsvg-convert --width 640 --format png --output "$${f%.svg}.png" "$$f" || exit 1; done
 	cd pictures && sha256sum *.svg *.png > made.sha256
 
-bench: ## the costs, as ratios of one run
+bench: servers ## the costs, as ratios of one run
 	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -38,6 +38,18 @@ func (w Write) Check() error {
 	return errors.Join(faults...)
 }
 
+// Check returns ErrInvalid with the reason if w is nobody who can be restored.
+func (w Whole) Check() error {
+	faults := []error{CheckPerson(w.Person)}
+	if w.Record.Etag == (Etag{}) || w.Record.Bytes == nil {
+		faults = append(faults, fmt.Errorf("%w: there is nobody to restore: the record has no etag or no bytes", ErrInvalid))
+	}
+	for _, k := range w.Kept {
+		faults = append(faults, k.check())
+	}
+	return errors.Join(faults...)
+}
+
 // CheckPerson returns ErrInvalid with the reason if person cannot be a pseudonym.
 func CheckPerson(person string) error {
 	if person == "" || len(person) > MaxPerson {

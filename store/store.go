@@ -43,7 +43,7 @@
 // the end of a lease finds the record moved on.
 //
 // NextDue tells when the next person can be claimed. A leased person counts
-// from the end of the lease. Wake's channel is rung, at the latest when the
+// from the end of the lease, and may still do so when that is over. Wake's channel is rung, at the latest when the
 // commit or the Release returns, if that made somebody claimable earlier than
 // NextDue could have said before; one ring may stand for many.
 //
@@ -69,6 +69,14 @@
 // does not match is ErrStale. A value is never returned from the moment
 // Expires on, and counts as not existing. List returns them in the order of
 // their keys.
+//
+// # Moving
+//
+// Whole returns everything stored of one person as it stood at one moment, and
+// Restore puts that in place of whatever is there, etag and due times
+// included, in one commit: a later Whole is the same, and a commit on top of
+// the old etag goes on from it. Leases do not move. Restore is for filling a
+// store that nobody uses yet; it compares nothing.
 //
 // # The rest
 //
@@ -175,6 +183,16 @@ type Kept struct {
 	ID    string // opaque, not empty, at most MaxPerson bytes, one of its kind within the person
 	Until time.Time
 	Bytes []byte
+}
+
+// A Whole is everything stored of one person. Somebody who is not there has a
+// zero Record and nothing else.
+type Whole struct {
+	Person string
+	Record Record
+	Due    [2]time.Time // to the millisecond
+	Log    [][]byte
+	Kept   []Kept // in the order of their IDs
 }
 
 // A NamedWrite sets one named value, or deletes it if Bytes are nil.

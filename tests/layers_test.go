@@ -20,7 +20,7 @@ var floors = [][]string{
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export"},
 	{"upkeep", "vitals"},
-	{"store/bolt", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
+	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
 	{"store/sealed"},
 	{"backup"},
 	{"cmd/bot"},
@@ -31,6 +31,7 @@ var alone = map[string]string{
 	"github.com/looplab/fsm":              "flow",
 	"go.etcd.io/bbolt":                    "store/bolt",
 	"github.com/bwmarrin/discordgo":       "adapters/discord",
+	"github.com/redis/go-redis/v9":        "store/redis",
 	"github.com/prometheus/client_golang": "vitals",
 	"go.yaml.in/yaml/v3":                  "flow/protocol",
 }

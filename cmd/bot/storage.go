@@ -15,6 +15,7 @@ import (
 	"turnstone/seal"
 	"turnstone/store/bolt"
 	"turnstone/store/keyfile"
+	"turnstone/store/move"
 	"turnstone/store/sealed"
 )
 
@@ -72,6 +73,9 @@ func openStorage(ctx context.Context, at place, ballast int64, now func() time.T
 			}
 		}
 	}()
+	if err = move.Check(ctx, inner); err != nil {
+		return nil, err
+	}
 	if s.masters, err = openMasters(ctx, at, inner, log); err != nil {
 		return nil, err
 	}

@@ -39,7 +39,7 @@ func (c *fakeClock) Move(d time.Duration) {
 }
 
 func TestThePromise(t *testing.T) {
-	storetest.Run(t, func(t *testing.T) *storetest.Subject {
+	open := func(t *testing.T) *storetest.Subject {
 		clock := newFakeClock()
 		dir := t.TempDir()
 		s := openWith(t, dir, clock)
@@ -56,7 +56,9 @@ func TestThePromise(t *testing.T) {
 			return s
 		}
 		return subject
-	})
+	}
+	storetest.Run(t, open)
+	storetest.RunMoving(t, open)
 }
 
 // openWith opens dir with a clock; the store is closed and checked at the end of the test.

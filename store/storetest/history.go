@@ -206,11 +206,19 @@ func (h *history) change(rt *rapid.T) {
 	}
 	choices := []uint64{0, store.AnyEtag, current, current}
 	etag := rapid.SampledFrom(append(choices, h.etags[n.Key]...)).Draw(rt, "etag")
-	var err error
-	if n.Bytes == nil {
-		err = h.Store.Delete(background, n.Key, etag)
-	} else {
-		err = h.Store.Put(background, n.Key, n.Bytes, etag, n.Expires)
+	took, err := h.during(func() error {
+		if n.Bytes == nil {
+			return h.Store.Delete(background, n.Key, etag)
+		}
+		return h.Store.Put(background, n.Key, n.Bytes, etag, n.Expires)
+	})
+	if _, _, sure := h.model.at(n.Key, took); !sure { // it went while the call was on its way
+		if err == nil {
+			h.model.set(n)
+		} else if !errors.Is(err, store.ErrStale) {
+			h.must(err)
+		}
+		return
 	}
 	if etag != store.AnyEtag && etag != current {
 		if !errors.Is(err, store.ErrStale) {

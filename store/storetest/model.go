@@ -39,7 +39,8 @@ type span struct{ from, to time.Time }
 
 type modelLease struct {
 	span
-	length time.Duration
+	length  time.Duration
+	perhaps bool // the commit that would take it was sent just when the time came
 }
 
 // An answer about time: between no and yes lies what the span leaves open.
@@ -75,7 +76,7 @@ func (m *model) free(lane store.Lane, person string, now span) answer {
 	switch {
 	case !held || now.from.Sub(l.to) >= l.length+m.slack:
 		return yes
-	case now.to.Sub(l.from) < l.length-m.slack:
+	case !l.perhaps && now.to.Sub(l.from) < l.length-m.slack:
 		return no
 	}
 	return maybe
@@ -97,8 +98,8 @@ func (m *model) commit(w store.Write, now span) error {
 	}
 	for lane := range m.leases {
 		delete(m.leases[lane], w.Person)
-		if w.Lease[lane] > 0 && m.come(w.Due[lane], now) == yes {
-			m.leases[lane][w.Person] = modelLease{now, w.Lease[lane]}
+		if come := m.come(w.Due[lane], now); w.Lease[lane] > 0 && come != no {
+			m.leases[lane][w.Person] = modelLease{now, w.Lease[lane], come == maybe}
 		}
 	}
 	if w.Bytes == nil {
@@ -134,7 +135,7 @@ func (m *model) claimed(lane store.Lane, got []string, n int, length time.Durati
 		}
 	}
 	for _, person := range got {
-		m.leases[lane][person] = modelLease{now, length}
+		m.leases[lane][person] = modelLease{now, length, false}
 	}
 	return nil
 }
@@ -151,8 +152,10 @@ func (m *model) next(lane store.Lane, now span) (early, late time.Time, ok bool)
 		case no:
 			from = latest(from, l.from.Add(l.length))
 			fallthrough
-		case maybe:
-			to = latest(to, l.to.Add(l.length))
+		default: // a lease that is over may still be what places the person
+			if _, held := m.leases[lane][person]; held {
+				to = latest(to, l.to.Add(l.length))
+			}
 		}
 		if !ok || from.Before(early) {
 			early = from

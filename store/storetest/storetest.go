@@ -67,6 +67,21 @@ func Run(t *testing.T, open func(t *testing.T) *Subject) {
 	t.Run("random histories get the answers of the model", func(t *testing.T) { histories(t, open) })
 }
 
+// A Mover is a store that people can be moved out of and into, whole.
+type Mover interface {
+	Store
+	Whole(ctx context.Context, person string) (store.Whole, error)
+	Restore(ctx context.Context, w store.Whole) error
+}
+
+// RunMoving asks stores that are Movers for what the promise says of moving. A
+// wrapper around a store (one that seals) need not be one: what it wraps moves.
+func RunMoving(t *testing.T, open func(t *testing.T) *Subject) {
+	for _, c := range wholeCases {
+		t.Run(c.name, func(t *testing.T) { c.ask(&asker{t, open(t)}) })
+	}
+}
+
 type question struct {
 	name string
 	ask  func(*asker)

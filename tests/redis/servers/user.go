@@ -1,0 +1,44 @@
+package servers
+
+import (
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+)
+
+// Password is the bot's in tests.
+const Password = "a-password-of-the-tests"
+
+// Grant makes the user of deploy/users.acl on the server, as it stands there,
+// and returns the file with its password. The administrator stays.
+func (s *Server) Grant(t testing.TB) (passwordFile string) {
+	t.Helper()
+	for line := range strings.Lines(readDeployed(t)) {
+		words := strings.Fields(strings.ReplaceAll(line, "PASSWORD", Password))
+		if len(words) < 2 || words[0] != "user" || words[1] == "default" {
+			continue
+		}
+		args := []any{"ACL", "SETUSER", words[1], "reset"}
+		for _, w := range words[2:] {
+			args = append(args, w)
+		}
+		s.Do(t, args...)
+	}
+	file := filepath.Join(t.TempDir(), "password")
+	if err := os.WriteFile(file, []byte(Password+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+func readDeployed(t testing.TB) string {
+	t.Helper()
+	_, here, _, _ := runtime.Caller(0)
+	data, err := os.ReadFile(filepath.Join(filepath.Dir(here), "../../../deploy/users.acl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
