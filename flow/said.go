@@ -278,7 +278,7 @@ func (t *turn) saidKey(ask *care.Ask, value string) care.SentenceKey {
 // press on a danger sign of an older one raises all the same.
 func (t *turn) chose(ev care.Event) error {
 	ask := t.ep.Ask
-	if t.ep.State == StateNew {
+	if t.ep.State == StateNew && ev.Token != "" {
 		return t.choseFirst(ev)
 	}
 	if ev.Token != "" && (ask == nil || ev.Token != ask.Token) {
