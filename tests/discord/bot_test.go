@@ -19,6 +19,9 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
+// patience is how long a busy machine may take for what must happen.
+const patience = time.Minute
+
 // A stage is a bot before the stand-in. The store outlives the bot.
 type stage struct {
 	t     *testing.T
@@ -58,7 +61,7 @@ func newStage(t *testing.T) *stage {
 func (s *stage) up() {
 	s.t.Helper()
 	s.begin()
-	if !s.p.Until(10*time.Second, s.p.Connected) {
+	if !s.p.Until(patience, s.p.Connected) {
 		s.t.Fatal("the bot does not connect")
 	}
 }
@@ -98,7 +101,7 @@ func (s *stage) down() {
 // waits until somebody's direct messages satisfy ok.
 func (s *stage) waits(what string, who *double.Person, ok func([]double.Message) bool) []double.Message {
 	s.t.Helper()
-	if !s.p.Until(15*time.Second, func() bool { return ok(who.Direct()) }) {
+	if !s.p.Until(patience, func() bool { return ok(who.Direct()) }) {
 		var said []string
 		for _, m := range who.Direct() {
 			said = append(said, fmt.Sprintf("%s: %q", m.Author, m.Content))
@@ -172,7 +175,7 @@ func TestAPrivateTalkFromTheServer(t *testing.T) {
 	who := s.p.Join("es-419")
 	installer := s.p.Join("en-US")
 	installer.Command(ch, "ankle-setup", map[string]string{"zone": "Europe/Lisbon", "region": "pt"})
-	if !s.p.Until(5*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		for _, m := range s.p.Messages(ch) {
 			if m.Pinned && strings.Contains(m.Content, "112") {
 				return true
@@ -193,7 +196,7 @@ func TestAPrivateTalkFromTheServer(t *testing.T) {
 	}
 	s.press(who, first, "none")
 	list = s.waits("the second question", who, func(l []double.Message) bool { m, ok := question(l); return ok && m.ID != first.ID })
-	if !s.p.Until(5*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		return len(who.Direct()[0].Rows) == 0 && strings.Contains(who.Direct()[0].Content, "Tu respuesta")
 	}) {
 		t.Errorf("the answered question reads %+v", list[0])

@@ -27,7 +27,7 @@ func talking(t *testing.T, beat time.Duration) (*stage, *double.Person) {
 // goesOn answers the open question after a fault, and the next one comes.
 func (s *stage) goesOn(who *double.Person) {
 	s.t.Helper()
-	if !s.p.Until(15*time.Second, s.p.Connected) {
+	if !s.p.Until(patience, s.p.Connected) {
 		s.t.Fatal("the bot does not come back")
 	}
 	who.Write("none of these")
@@ -62,7 +62,7 @@ func TestHAZ22_GatewayFaultsAreSurvived(t *testing.T) {
 			}
 			s, who := talking(t, beat)
 			fault.do(s.p)
-			if !s.p.Until(10*time.Second, func() bool {
+			if !s.p.Until(patience, func() bool {
 				return !s.p.Connected() || name == "asked to move" || name == "session gone" || name == "a dead line"
 			}) && s.p.Identified() == 0 {
 				t.Fatal("the fault did not happen")
@@ -142,7 +142,7 @@ func TestHAZ07_TheCardGoesOutWithoutTheStore(t *testing.T) {
 	who.Write("my chest hurts and I can't breathe")
 	s.waits("the card", who, has("EMERGENCY"))
 	s.store.Down(false)
-	if !s.p.Until(10*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		list, err := s.store.List(context.Background(), "staff/")
 		return err == nil && len(list) > 0
 	}) {

@@ -69,12 +69,12 @@ func TestEveryPayloadPassesTheOutsideChecks(t *testing.T) {
 		shut := s.p.Join(locale)
 		shut.Shut(true)
 		shut.Command(ch, "ankle", nil)
-		if !s.p.Until(10*time.Second, func() bool { l := shut.Seen(); return len(l) > 0 && len(l[0].Rows) > 1 }) {
+		if !s.p.Until(patience, func() bool { l := shut.Seen(); return len(l) > 0 && len(l[0].Rows) > 1 }) {
 			t.Fatal("nothing is asked in private")
 		}
 		m := shut.Seen()[0]
 		a := shut.Press(m, m.Rows[len(m.Rows)-1].Parts[0].CustomID)
-		if !s.p.Until(5*time.Second, func() bool { return !a.Failed() }) {
+		if !s.p.Until(patience, func() bool { return !a.Failed() }) {
 			t.Error("no field opens")
 		}
 	}
@@ -121,7 +121,7 @@ func (s *stage) wholeTalk(who *double.Person) {
 	last := ""
 	for range 45 {
 		var m double.Message
-		if !s.p.Until(4*time.Second, func() bool {
+		if !s.p.Until(patience, func() bool {
 			var asks bool
 			m, asks = question(who.Direct())
 			return m.ID != last && m.ID != "" && (asks || strings.Contains(m.Content, "-# "))

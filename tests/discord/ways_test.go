@@ -15,7 +15,7 @@ import (
 func (s *stage) seen(who *double.Person, text string) double.Message {
 	s.t.Helper()
 	var found double.Message
-	if !s.p.Until(10*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		for _, m := range who.Seen() {
 			if strings.Contains(m.Content, text) && !m.Waiting {
 				found = m
@@ -51,7 +51,7 @@ func TestHAZ26_PublicChannelTranscript(t *testing.T) {
 		}
 	}
 	a := who.Press(second, field)
-	if !s.p.Until(5*time.Second, func() bool { return a.Modal() != nil }) {
+	if !s.p.Until(patience, func() bool { return a.Modal() != nil }) {
 		t.Fatal("no field opens")
 	}
 	who.HandIn(second, field, "none of these")
@@ -62,7 +62,7 @@ func TestHAZ26_PublicChannelTranscript(t *testing.T) {
 	begun := s.seen(who, "We go on in a private thread")
 	link := begun.Rows[0].Parts[0].URL
 	thread := link[strings.LastIndexByte(link, '/')+1:]
-	if !s.p.Until(5*time.Second, func() bool { return len(s.p.Messages(thread)) > 0 }) {
+	if !s.p.Until(patience, func() bool { return len(s.p.Messages(thread)) > 0 }) {
 		t.Error("nothing is asked in the thread")
 	}
 	for _, m := range s.p.Messages(ch) {
@@ -80,7 +80,7 @@ func TestHAZ32_RemovedFromServer(t *testing.T) {
 	s.waits("the second", who, lastAsks("A few more"))
 	who.Leave()
 	who.Write("I want to talk to a human")
-	if !s.p.Until(10*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		list, err := s.store.List(context.Background(), record.CardPrefix)
 		return err == nil && len(list) > 0
 	}) {
@@ -90,7 +90,7 @@ func TestHAZ32_RemovedFromServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !s.p.Until(10*time.Second, func() bool {
+	if !s.p.Until(patience, func() bool {
 		was, err = s.store.Load(context.Background(), "discord-"+who.ID)
 		return err == nil && strings.Contains(string(was.Bytes), `"unreachable"`)
 	}) {
@@ -121,7 +121,7 @@ func TestHAZ22_TheGapIsReadAfterwards(t *testing.T) {
 	if again.Flags&(1<<12) == 0 {
 		t.Error("the repeated question makes a noise")
 	}
-	if a := s.press(presser, again, "none"); !s.p.Until(5*time.Second, func() bool { return !a.Failed() }) {
+	if a := s.press(presser, again, "none"); !s.p.Until(patience, func() bool { return !a.Failed() }) {
 		t.Error("the repeated question can't be answered")
 	}
 	s.waits("the next question", presser, lastAsks("A few more"))
@@ -156,13 +156,13 @@ func TestHAZ26_ThePointerNamesNobody(t *testing.T) {
 	s.up()
 	ch, watched := s.p.Channel("server", false), s.p.Channel("server", false)
 	s.p.Join("en-US").Command(ch, "ankle-setup", map[string]string{"zone": "Europe/Lisbon", "region": "PT", "watch": watched})
-	if !s.p.Until(5*time.Second, func() bool { l := s.p.Messages(ch); return len(l) > 1 && l[1].Pinned }) {
+	if !s.p.Until(patience, func() bool { l := s.p.Messages(ch); return len(l) > 1 && l[1].Pinned }) {
 		t.Fatal("nothing is set")
 	}
 	who := s.p.Join("en-US")
 	who.WriteIn(watched, "nice weather")
 	who.WriteIn(watched, "I can't feel my foot, it is blue")
-	if !s.p.Until(5*time.Second, func() bool { return len(s.p.Messages(watched)) > 2 }) {
+	if !s.p.Until(patience, func() bool { return len(s.p.Messages(watched)) > 2 }) {
 		t.Fatal("no pointer")
 	}
 	m := s.p.Messages(watched)[2]
@@ -212,7 +212,7 @@ func TestHAZ22_ManyTalksWithTheLineCut(t *testing.T) {
 func (s *stage) live(who *double.Person, i int) error {
 	who.Write("hello")
 	for _, step := range []struct{ asks, words string }{{"First, signs", "none of these"}, {"A few more", "none of these"}, {"country", "Portugal"}, {"How old", "34"}} {
-		if !s.p.Until(40*time.Second, func() bool {
+		if !s.p.Until(patience, func() bool {
 			return lastAsks(step.asks)(who.Direct()) || step.asks == "How old" && hasText(who, step.asks)
 		}) {
 			m, _ := question(who.Direct())
@@ -221,7 +221,7 @@ func (s *stage) live(who *double.Person, i int) error {
 		who.Write(step.words)
 	}
 	who.Write("I can't breathe")
-	if !s.p.Until(40*time.Second, func() bool { return hasText(who, "EMERGENCY") }) {
+	if !s.p.Until(patience, func() bool { return hasText(who, "EMERGENCY") }) {
 		return fmt.Errorf("person %d never reads the card", i)
 	}
 	return nil
