@@ -121,7 +121,7 @@ func (s *stage) wholeTalk(who *double.Person) {
 	last := ""
 	for range 45 {
 		var m double.Message
-		if !s.p.Until(patience, func() bool {
+		if !s.p.Until(5*time.Second, func() bool {
 			var asks bool
 			m, asks = question(who.Direct())
 			return m.ID != last && m.ID != "" && (asks || strings.Contains(m.Content, "-# "))
