@@ -138,11 +138,15 @@ func (h house) talk(t *testing.T, lang care.Locale, pool map[string][]line, rng 
 		}
 		said := pool[from][rng.IntN(len(pool[from]))]
 		found := h.screen.Read(said.text, lang)
+		before := len(ep.Because())
 		step(care.Event{ID: care.EventID(fmt.Sprint(n)), Kind: care.Said, Text: said.text}, found)
 		if found.Sign != "" && !found.Doubtful {
 			alarmed = true
 			t.Logf("%s %s: %s raised by %q", lang, question, found.Sign, said.text)
 			break
+		}
+		if len(ep.Because()) > before {
+			t.Logf("%s %s sends elsewhere after %q", lang, question, said.text)
 		}
 		all.again.N++
 		if strings.TrimPrefix(ep.State, "day_0.") == question {
