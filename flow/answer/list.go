@@ -22,7 +22,19 @@ func (c *choice) byPlace() (string, bool) {
 	if !ok || len(places) != 1 || have(c.ms, "none", "all", "both", "unsure", "other") {
 		return "", false // "los dos" names no place
 	}
-	return c.q.Options[places[0]].Value, true
+	o := c.q.Options[places[0]]
+	if o.Value == care.Unsure && c.initial() {
+		return "", false // "D" for derecho is not the fourth, not sure
+	}
+	return o.Value, true
+}
+
+// initial reports whether the reply is one letter that a label begins with.
+func (c *choice) initial() bool {
+	return len(c.ts) == 1 && len(c.ts[0].word) == 1 && slices.ContainsFunc(c.q.Options, func(o Option) bool {
+		label := split(o.Label)
+		return o.Value != care.Unsure && len(label) > 0 && strings.HasPrefix(label[0].word, c.ts[0].word)
+	})
 }
 
 func sameWords(a, b []token) bool {
