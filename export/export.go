@@ -17,7 +17,7 @@ import (
 	"turnstone/store"
 )
 
-// ErrNobody: nothing is kept of that person.
+// ErrNobody says that nothing is kept of that person.
 var ErrNobody = errors.New("nothing is kept of that person")
 
 // A Store is what an export needs of one.

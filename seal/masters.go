@@ -15,7 +15,7 @@ import (
 	"strings"
 )
 
-// ErrNoMaster: no master key opens a data key.
+// ErrNoMaster says that no master key opens a data key.
 var ErrNoMaster = errors.New("the master key that wrapped it is not in the key file")
 
 // WrappedSize is the size of a wrapped data key: the master's number, a nonce,

@@ -30,7 +30,7 @@ const (
 	tagSize   = 16
 )
 
-// ErrOpen: it does not open. The key is another's, or the bytes were changed
+// ErrOpen says that it does not open. The key is another's, or the bytes were changed
 // or moved to another place.
 var ErrOpen = errors.New("it does not open with this key")
 

@@ -10,7 +10,7 @@ import (
 )
 
 // errBusy is the answer to a call that would have to wait beyond its time.
-var errBusy = errors.New("Discord asks us to wait longer than this call may")
+var errBusy = errors.New("the platform asks us to wait longer than this call may")
 
 // Limits of all calls together. Discord allows 50 a second and bans an address
 // after 10,000 refused calls in 10 minutes (its documentation, "Rate Limits");

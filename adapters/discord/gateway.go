@@ -13,7 +13,7 @@ import (
 
 // ErrRefused is the end: Discord does not let this program in, and trying
 // again changes nothing until somebody has changed something.
-var ErrRefused = errors.New("Discord refuses this program")
+var ErrRefused = errors.New("the platform refuses this program")
 
 // final says what to do about each close code that is final (Discord's
 // documentation, "Gateway Close Event Codes").

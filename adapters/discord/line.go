@@ -15,8 +15,8 @@ import (
 
 // What ends a connection before the library may see it.
 var (
-	errMoved   = errors.New("Discord asked to connect again before it said ready")
-	errInvalid = errors.New("Discord does not know the session any more")
+	errMoved   = errors.New("the platform asked to connect again before it said ready")
+	errInvalid = errors.New("the platform does not know the session any more")
 )
 
 // A line is the connection of one gateway session: a net.Conn that reads the

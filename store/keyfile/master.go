@@ -11,7 +11,7 @@ import (
 	"turnstone/seal"
 )
 
-// ErrNoFile: there is no master key file where one must be.
+// ErrNoFile says that there is no master key file where one must be.
 var ErrNoFile = errors.New("there is no master key file")
 
 // ReadMasters reads the master key file. One that others can read is refused.

@@ -125,7 +125,7 @@ func (s *Store) eraseAgain(ctx context.Context) (int, error) {
 // is for a copy that was put back beside newer keys.
 func (s *Store) EraseUnreadable(ctx context.Context) (int, error) {
 	total := 0
-	for person, err := range s.Inner.People(ctx) {
+	for person, err := range s.People(ctx) {
 		if err != nil {
 			return total, err
 		}

@@ -26,7 +26,7 @@ const (
 	closeIntents = 4014
 )
 
-// Moods of the gateway, for the next connection or for the one that is open.
+// A Mood is how the gateway treats the next connection, or the one that is open.
 type Mood int
 
 // The moods.
