@@ -14,8 +14,10 @@ import (
 	"turnstone/care"
 )
 
+// Files holds each picture as NAME.svg and NAME.png.
+//
 //go:embed *.svg *.png
-var files embed.FS
+var Files embed.FS
 
 // A Picture is one picture in both forms. Its card is light and opaque, so it
 // can be read on a light page and on a dark one.
@@ -27,11 +29,11 @@ type Picture struct {
 
 // Find returns the picture called name, as a protocol writes it.
 func Find(name string) (Picture, error) {
-	svg, err := files.ReadFile(name + ".svg")
+	svg, err := Files.ReadFile(name + ".svg")
 	if err != nil {
 		return Picture{}, fmt.Errorf("no picture is called %q; draw pictures/%s.svg and run: make pictures", name, name)
 	}
-	png, err := files.ReadFile(name + ".png")
+	png, err := Files.ReadFile(name + ".png")
 	if err != nil {
 		return Picture{}, fmt.Errorf("picture %q has no PNG; run: make pictures", name)
 	}
@@ -40,7 +42,7 @@ func Find(name string) (Picture, error) {
 
 // Names returns the name of every picture, sorted.
 func Names() []string {
-	found, err := fs.Glob(files, "*.svg")
+	found, err := fs.Glob(Files, "*.svg")
 	if err != nil {
 		panic(err) // only a malformed pattern, and it is written above
 	}

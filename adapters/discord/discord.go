@@ -24,6 +24,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -64,6 +65,8 @@ type House struct {
 	Screen  intake.Screen
 	Book    Book
 	Numbers Numbers
+
+	Beside []func(context.Context) error // run beside the talk, from when it can be sent to
 }
 
 // Settings are fixed before the start.
@@ -98,6 +101,7 @@ type Bot struct {
 	self    string               // ID of the bot's own account
 	pointed map[string]time.Time // when the pointer last stood in a channel
 
+	online  atomic.Bool // the gateway is open
 	working sync.WaitGroup
 	slots   chan struct{} // how many jobs are handled at once
 	anew    chan string   // a new session began
@@ -148,12 +152,23 @@ func (b *Bot) Run(ctx context.Context, h House) error {
 	g.Go(func() error { return h.Outbox.Run(ctx) })
 	g.Go(func() error { return b.keep(ctx) })
 	g.Go(func() error { return b.replay(ctx) })
+	for _, beside := range h.Beside {
+		g.Go(func() error { return beside(ctx) })
+	}
 	err := g.Wait()
 	late := time.AfterFunc(drain, stop) // what was begun may end, but not hold up the end
 	b.working.Wait()
 	late.Stop()
 	b.transport.base.(*http.Transport).CloseIdleConnections() //nolint:forcetypeassert // New has put it there
 	return errors.Join(err, b.saveAll(context.WithoutCancel(ctx)))
+}
+
+// Reachable says why nobody can write to the bot now, or nil.
+func (b *Bot) Reachable() error {
+	if !b.online.Load() {
+		return errors.New("the gateway is not open")
+	}
+	return nil
 }
 
 // address is where the outbox reaches an account.

@@ -77,7 +77,7 @@ func (b *Bot) pages(m outbox.Message, closed bool, w way) ([]posted, error) {
 	last.Rows = rows
 	if picture != nil {
 		last.picture = picture
-		last.Attachments = []attachment{{ID: 0, Filename: pictureFile, Description: clip(alt, mostAlt)}}
+		last.Attachments = []attachment{{ID: "0", Filename: pictureFile, Description: clip(alt, mostAlt)}}
 	}
 	return out, nil
 }

@@ -217,7 +217,10 @@ func (k call) encode() (data []byte, kind string, err error) {
 			return nil, "", err
 		}
 	}
-	return b.Bytes(), w.FormDataContentType(), w.Close()
+	if err := w.Close(); err != nil { // it writes the end of the form
+		return nil, "", err
+	}
+	return b.Bytes(), w.FormDataContentType(), nil
 }
 
 // A listener hears the answer to one call; the library shows its caller too

@@ -179,7 +179,7 @@ type mentions struct {
 }
 
 type attachment struct {
-	ID          int    `json:"id"`
+	ID          string `json:"id"` // the number of its file in the form
 	Filename    string `json:"filename"`
 	Description string `json:"description"`
 }

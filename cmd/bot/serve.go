@@ -5,6 +5,8 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
+	"log/slog"
 	"os"
 	"slices"
 	"strings"
@@ -12,6 +14,10 @@ import (
 
 	"turnstone/adapters/discord"
 	"turnstone/care"
+	"turnstone/outbox"
+	"turnstone/pictures"
+	"turnstone/upkeep"
+	"turnstone/vitals"
 )
 
 // serveFlags are the settings of a service.
@@ -22,6 +28,8 @@ type serveFlags struct {
 	at     string
 	locale string
 	watch  bool
+	health string
+	retire bool
 }
 
 func parseServe(args []string, w world) (serveFlags, error) {
@@ -34,6 +42,8 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
 	fs.StringVar(&f.locale, "locale", "en", "language for whom Discord names none")
 	fs.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
+	fs.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
+	fs.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
 	if err := fs.Parse(args); err != nil {
 		return f, errUsage
 	}
@@ -79,7 +89,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	log := logger(w.err)
 	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
-		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Now: time.Now, Log: log,
+		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
@@ -90,9 +100,75 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
-	return h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
-		return bot.Run(ctx, discord.House{Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers})
+	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
+	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, log) }}
+	if f.retire {
+		beside = []func(context.Context) error{func(ctx context.Context) error { return retire(ctx, keeper, h.outbox, w.out) }}
+	}
+	if f.health != "" {
+		listener, err := vitals.Listen(f.health)
+		if err != nil {
+			return err
+		}
+		v := vitals.New(h.store, bot.Reachable, time.Now)
+		h.intake.Committed = v.Committed
+		beside = append(beside, func(ctx context.Context) error { return v.Serve(ctx, listener) })
+	}
+	err = h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
+		return bot.Run(ctx, discord.House{
+			Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,
+		})
 	})
+	if errors.Is(err, errRetired) {
+		return nil
+	}
+	return err
+}
+
+// watchOver tells who was in the middle of a talk that the program was away,
+// and notes from then on that it is there.
+func watchOver(ctx context.Context, k *upkeep.Keeper, log *slog.Logger) error {
+	away, err := k.Back(ctx)
+	if err != nil {
+		log.ErrorContext(ctx, "not everybody was told that the program was away; who was not is asked again when they write", "err", err)
+	}
+	if !away.From.IsZero() {
+		log.WarnContext(ctx, "the program was away", "from", away.From, "to", away.To, "mid_talk", away.MidTalk)
+	}
+	k.Run(ctx)
+	return nil
+}
+
+// errRetired ends the service once everybody was told.
+var errRetired = errors.New("retired")
+
+// retireFor is how long the goodbyes may take.
+const retireFor = 10 * time.Minute
+
+// retire tells everybody, and ends the service when all of it is sent.
+func retire(ctx context.Context, k *upkeep.Keeper, out *outbox.Outbox, w io.Writer) error {
+	open, err := k.Retire(ctx)
+	for end := time.Now().Add(retireFor); ; {
+		_, swept := out.Sweep(ctx)
+		due, left := out.Next(ctx)
+		if !left || due.After(time.Now()) {
+			break
+		}
+		if time.Now().After(end) {
+			err = errors.Join(err, swept, errors.New("not every goodbye was sent; run it again"))
+			break
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(time.Second):
+		}
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "%d talks were open; their people are told, and nothing is planned any more.\n", open)
+	return errRetired
 }
 
 // readSecret reads a secret from a file that only its owner may read.

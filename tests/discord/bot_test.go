@@ -13,8 +13,10 @@ import (
 
 	"turnstone/adapters/discord"
 	"turnstone/care"
+	"turnstone/pictures"
 	"turnstone/tests/discord/double"
 	"turnstone/tests/house"
+	"turnstone/upkeep"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -29,6 +31,7 @@ type stage struct {
 	store *shaky
 	set   discord.Settings
 	house *house.House
+	away  func(upkeep.Outage) // where set, told of the outage before the start
 	stop  context.CancelFunc
 	ended chan error
 }
@@ -50,7 +53,7 @@ func newStage(t *testing.T) *stage {
 		}
 	})
 	s.set = discord.Settings{
-		Token: double.Token, At: p.At(), Locale: "en", Patience: 2 * time.Second, Retry: 10 * time.Millisecond, Now: time.Now,
+		Token: double.Token, At: p.At(), Locale: "en", Patience: 2 * time.Second, Retry: 10 * time.Millisecond, Now: time.Now, Pictures: pictures.Files,
 		Log:    slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Person: func(account string) care.PersonID { return care.PersonID("discord-" + account) },
 	}
@@ -81,8 +84,19 @@ func (s *stage) begin() {
 	var ctx context.Context
 	ctx, s.stop = context.WithCancel(context.Background())
 	s.ended = make(chan error, 1)
+	beside := func(ctx context.Context) error {
+		if s.away == nil {
+			return nil
+		}
+		o, err := (&upkeep.Keeper{Store: s.store, Intake: s.house.Intake, Now: time.Now, Log: s.set.Log}).Back(ctx)
+		s.away(o)
+		return err
+	}
 	go func() {
-		s.ended <- bot.Run(ctx, discord.House{Intake: s.house.Intake, Outbox: s.house.Outbox, Store: s.store, Screen: parts.Screen, Book: parts.Book, Numbers: parts.Numbers})
+		s.ended <- bot.Run(ctx, discord.House{
+			Intake: s.house.Intake, Outbox: s.house.Outbox, Store: s.store, Screen: parts.Screen, Book: parts.Book, Numbers: parts.Numbers,
+			Beside: []func(context.Context) error{beside},
+		})
 	}()
 }
 

@@ -161,7 +161,7 @@ func payload(r *http.Request) ([]byte, error) {
 			return nil, err
 		}
 		var files struct {
-			Attachments []struct{ ID int } `json:"attachments"`
+			Attachments []struct{ ID string } `json:"attachments"`
 		}
 		data := []byte(form.Value["payload_json"][0])
 		if err := json.Unmarshal(data, &files); err != nil || len(files.Attachments) != len(form.File) {

@@ -100,7 +100,7 @@ func checkMessage(data []byte, edit bool) (*Message, error) {
 			Parse []string `json:"parse"`
 		} `json:"allowed_mentions"`
 		Attachments []struct {
-			ID          int    `json:"id"`
+			ID          string `json:"id"`
 			Filename    string `json:"filename"`
 			Description string `json:"description"`
 		} `json:"attachments"`
