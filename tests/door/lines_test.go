@@ -172,23 +172,26 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 	}
 }
 
-// The flags of a talk are those that are written down, and none of them is a
-// switch for the gate, the screen or the card.
+// The flags of a talk and of a service are those that are written down, and
+// none of them is a switch for the gate, the screen or the card.
 func TestHAZ33_NoSwitch(t *testing.T) {
-	cmd := exec.Command(talk.Bot, "talk", "-h")
-	out, err := cmd.CombinedOutput()
-	if len(out) == 0 {
-		t.Fatalf("no help: %v", err)
-	}
-	known := []string{"at", "data", "json", "locale", "person", "protocol", "region", "zone", "plain"}
-	for line := range strings.SplitSeq(string(out), "\n") {
-		name, flag := strings.CutPrefix(strings.TrimSpace(line), "-")
-		if !flag || !strings.HasPrefix(line, "  -") {
-			continue
+	for command, known := range map[string][]string{
+		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "region", "zone"},
+		"serve": {"backup", "data", "discord-at", "discord-token", "health", "key", "locale", "retire", "watch"},
+	} {
+		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
+		if len(out) == 0 {
+			t.Fatalf("%s: no help: %v", command, err)
 		}
-		name, _, _ = strings.Cut(name, " ")
-		if name, _, _ = strings.Cut(name, "\t"); !slices.Contains(known, strings.TrimLeft(name, "-")) {
-			t.Errorf("the flag --%s is not known here: is it a switch for something that must not be switched off?", name)
+		for line := range strings.SplitSeq(string(out), "\n") {
+			name, flag := strings.CutPrefix(strings.TrimSpace(line), "-")
+			if !flag || !strings.HasPrefix(line, "  -") {
+				continue
+			}
+			name, _, _ = strings.Cut(name, " ")
+			if name, _, _ = strings.Cut(name, "\t"); !slices.Contains(known, strings.TrimLeft(name, "-")) {
+				t.Errorf("%s: the flag --%s is not known here: is it a switch for something that must not be switched off?", command, name)
+			}
 		}
 	}
 }
