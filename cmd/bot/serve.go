@@ -167,7 +167,7 @@ func retire(ctx context.Context, k *upkeep.Keeper, out *outbox.Outbox, w io.Writ
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "%d talks were open; their people are told, and nothing is planned any more.\n", open)
+	fmt.Fprintf(w, "Open talks: %d. Who waited for something is told, and nothing is planned any more.\n", open)
 	return errRetired
 }
 
