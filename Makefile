@@ -5,7 +5,7 @@ GO     ?= go
 TOOL    = $(GO) tool -modfile=tools/go.mod
 FUZZ   ?= 60s
 
-.PHONY: run test lint unit servers proofs fuzz bench pictures
+.PHONY: run test lint unit servers proofs fuzz bench pictures learned
 
 run: ## the conversation in this terminal
 	$(GO) run ./cmd/bot
@@ -40,6 +40,9 @@ pictures: ## a PNG of each SVG (Debian: apt install librsvg2-bin)
 	@command -v rsvg-convert >/dev/null || { echo "rsvg-convert is missing; install it: apt install librsvg2-bin"; exit 1; }
 	cd pictures && for f in *.svg; do rsvg-convert --width 640 --format png --output "$${f%.svg}.png" "$$f" || exit 1; done
 	cd pictures && sha256sum *.svg *.png > made.sha256
+
+learned: ## what the danger screen learns from tests/corpus
+	$(GO) run ./tests/corpus/learn
 
 bench: servers ## the costs, as ratios of one run
 	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -9,5 +9,5 @@ import "embed"
 // Files holds every TOML file of this folder: the sentences, the numbers, and
 // the word lists that the screen and the answer reader load for themselves.
 //
-//go:embed *.toml */*.toml
+//go:embed *.toml */*.toml learned.bin
 var Files embed.FS

@@ -208,6 +208,15 @@ func (l *loader) silence(src *source, e *entryText) {
 	}
 }
 
+// learn takes the learned reader in; the rules have proven themselves without it.
+func (l *loader) learn(fsys fs.FS) {
+	learned, err := loadLearned(fsys)
+	if err != nil {
+		l.faults = append(l.faults, err)
+	}
+	l.screen.learned = learned
+}
+
 // known reports whether a file of the language has a rule with this id.
 func (l *loader) known(lang int, id string) bool {
 	return slices.ContainsFunc(l.sources, func(s *source) bool {

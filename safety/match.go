@@ -196,6 +196,7 @@ func (r *reading) accept(p *pattern) bool {
 		r.note(p, q, doubt)
 	}
 	if q != nil && !ask {
+		r.denied = true
 		return false
 	}
 	if p.atom >= 0 {

@@ -48,6 +48,13 @@ type reading struct {
 	seen     []uint32 // the round in which each concept was last seen
 	seenWord []uint32
 
+	line   []byte // scratch of the learned reader
+	cuts   []int
+	pieces Pieces
+	sums   []float32
+
+	calm    float64
+	denied  bool // words of a rule were there, and quieted
 	best    care.Finding
 	rank    int
 	explain bool
@@ -77,17 +84,20 @@ type mark struct{ silence, at int32 }
 // read is the whole way of one message.
 func (r *reading) read(text string, prefer care.Locale) care.Finding {
 	r.text = text
-	r.best, r.rank = care.Finding{}, 1<<30
+	r.best, r.rank, r.denied = care.Finding{}, 1<<30, false
 	if r.round++; r.round == 0 { // all marks are from a round that comes again
 		clear(r.seen)
 		clear(r.seenWord)
 		r.round = 1
 	}
 	r.tokenise(text)
+	learned := r.weigh()
 	r.look(prefer)
 	r.segment()
 	r.quiet()
 	r.raise()
+	r.balance(learned)
+	r.calm = learned.sure[care.NoClass]
 	return r.best
 }
 

@@ -6,6 +6,7 @@ package safety
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"strings"
 	"sync"
@@ -22,6 +23,7 @@ type Screen struct {
 	silences []*silence
 	far      [][]far // by their first atom
 	special  special
+	learned  *learned // or nil: rules alone
 	pool     sync.Pool // of *reading
 }
 
@@ -39,6 +41,7 @@ type rule struct {
 type Explanation struct {
 	Finding care.Finding
 	Hits    []Hit
+	Calm    float64 // how sure the learned reader is that there is no danger, 0 to 1
 }
 
 // A Hit is one place where a rule matched.
@@ -59,7 +62,7 @@ func LoadScreen(fsys fs.FS) (*Screen, error) {
 	l := &loader{}
 	l.readFiles(fsys)
 	// What refers to a broken file would only repeat its faults.
-	for _, step := range []func(){l.build, l.check} {
+	for _, step := range []func(){l.build, l.check, func() { l.learn(fsys) }} {
 		if len(l.faults) == 0 {
 			step()
 		}
@@ -85,7 +88,8 @@ func (s *Screen) Why(text string, prefer care.Locale) Explanation {
 	r := s.pool.Get().(*reading)
 	defer s.pool.Put(r)
 	r.explain, r.hits = true, nil
-	return Explanation{r.read(text, prefer), r.hits}
+	f := r.read(text, prefer)
+	return Explanation{f, r.hits, r.calm}
 }
 
 func newScreen(lex *lexicon) *Screen {
@@ -174,5 +178,6 @@ func (x Explanation) String() string {
 			b.WriteString(" (doubtful)")
 		}
 	}
+	fmt.Fprintf(&b, "; learned: calm %.3f", x.Calm)
 	return b.String()
 }

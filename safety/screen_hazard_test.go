@@ -260,7 +260,7 @@ func TestScreenTakesTimeInProportion(t *testing.T) {
 
 // TestScreenIsSafeForMany reads from many goroutines; -race watches.
 func TestScreenIsSafeForMany(t *testing.T) {
-	lines := readLabelled(t, "labelled_en.tsv")
+	lines := readLabelled(t, "messages_en_samples.tsv")
 	want := make([]care.Finding, len(lines))
 	for i, l := range lines {
 		want[i] = screen().Read(l.text, "en")
@@ -293,7 +293,7 @@ func TestScreenAllocatesNothing(t *testing.T) {
 
 // FuzzRead: any bytes are read without a crash, and twice alike.
 func FuzzRead(f *testing.F) {
-	for _, name := range []string{"labelled_en.tsv", "labelled_es.tsv"} {
+	for _, name := range []string{"messages_en_samples.tsv", "messages_es_samples.tsv"} {
 		for _, l := range readLabelled(f, name) {
 			f.Add(l.text)
 		}

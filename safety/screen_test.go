@@ -28,7 +28,7 @@ type labelled struct{ id, text, category, expected string }
 // readLabelled splits at tabs, without quoting: a " is a character of the text.
 func readLabelled(t testing.TB, name string) []labelled {
 	t.Helper()
-	data, err := os.ReadFile("testdata/" + name)
+	data, err := os.ReadFile("../tests/corpus/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,9 +69,9 @@ func share(t *testing.T, lines []labelled, lang care.Locale, expected string) fl
 // TestHAZ02_LabelledLines keeps the lines that the lexicon was made with: a
 // change that loses one must say so. They are no measure of unseen lines.
 func TestHAZ02_LabelledLines(t *testing.T) {
-	for _, file := range []string{"labelled", "dev"} {
+	for _, file := range []string{"samples", "first"} {
 		for _, lang := range []care.Locale{"en", "es"} {
-			lines := readLabelled(t, fmt.Sprintf("%s_%s.tsv", file, lang))
+			lines := readLabelled(t, fmt.Sprintf("messages_%s_%s.tsv", lang, file))
 			for expected, least := range map[string]float64{"ambulance": 0.995, "urgent": 0.98, "none": 0.98} {
 				if got := share(t, lines, lang, expected); got < least {
 					t.Errorf("%s %s %s: %.4f right, want at least %.3f", file, lang, expected, got, least)
@@ -84,8 +84,8 @@ func TestHAZ02_LabelledLines(t *testing.T) {
 // dangers are the danger lines of both languages that are read rightly.
 func dangers(t testing.TB) (lines []labelled, langs []care.Locale) {
 	for _, lang := range []care.Locale{"en", "es"} {
-		for _, file := range []string{"labelled", "dev"} {
-			for _, l := range readLabelled(t, fmt.Sprintf("%s_%s.tsv", file, lang)) {
+		for _, file := range []string{"samples", "first"} {
+			for _, l := range readLabelled(t, fmt.Sprintf("messages_%s_%s.tsv", lang, file)) {
 				if l.expected != "none" && right(screen().Read(l.text, lang).Class(), l.expected) {
 					lines, langs = append(lines, l), append(langs, lang)
 				}

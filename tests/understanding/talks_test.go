@@ -21,7 +21,7 @@ import (
 // somebody who saw neither the rules nor the words that are understood.
 func typed(t *testing.T, lang, part string) map[string][]line {
 	t.Helper()
-	data, err := os.ReadFile(filepath.Join("testdata", "typed_"+lang+"_"+part+".tsv"))
+	data, err := os.ReadFile(filepath.Join("..", "corpus", "typed_"+lang+"_"+part+".tsv"))
 	if err != nil {
 		t.Fatal(err)
 	}
