@@ -74,18 +74,22 @@ func (r *reading) cut(lo, hi int, each func(piece []byte)) {
 		r.cuts = append(r.cuts, len(r.line)-1)
 	}
 	for i := range len(r.cuts) - 1 {
+		h, from := uint32(rowSeed), r.cuts[i]
 		for n := 1; n <= longestRow && i+n < len(r.cuts); n++ {
-			piece := r.line[r.cuts[i] : r.cuts[i+n]+1]
-			r.pieces.Rows = append(r.pieces.Rows, fnv1a(piece, rowSeed))
+			to := r.cuts[i+n] + 1
+			h, from = fnv1a(h, r.line[from:to]), to
+			r.pieces.Rows = append(r.pieces.Rows, mix(h))
 			if each != nil {
-				each(piece)
+				each(r.line[r.cuts[i]:to])
 			}
 		}
 		word := r.line[r.cuts[i] : r.cuts[i+1]+1]
 		word = word[:min(len(word), longestWord)]
 		for k := range max(0, len(word)-least+1) {
-			for n := least; n <= most && k+n <= len(word); n++ {
-				r.pieces.Parts = append(r.pieces.Parts, fnv1a(word[k:k+n], partSeed))
+			h := fnv1a(partSeed, word[k:k+least])
+			r.pieces.Parts = append(r.pieces.Parts, mix(h))
+			if k+most <= len(word) {
+				r.pieces.Parts = append(r.pieces.Parts, mix(fnv1a(h, word[k+least:k+most])))
 			}
 		}
 	}
@@ -97,11 +101,16 @@ const (
 	partSeed = 84696351
 )
 
-// fnv1a is FNV-1a with a last mix, so that its low bits are even.
-func fnv1a(piece []byte, h uint32) uint32 {
+// fnv1a goes on with the hash h over piece.
+func fnv1a(h uint32, piece []byte) uint32 {
 	for _, c := range piece {
 		h = (h ^ uint32(c)) * 16777619
 	}
+	return h
+}
+
+// mix makes the low bits of a hash even.
+func mix(h uint32) uint32 {
 	h ^= h >> 16
 	h *= 0x85ebca6b
 	return h ^ h>>13
@@ -219,7 +228,7 @@ func (r *reading) heaviest(w weighing, class care.Class) []string {
 	var all []weighed
 	t := &r.s.learned.class
 	r.cut(w.lo, w.hi, func(piece []byte) {
-		at := int(fnv1a(piece, rowSeed)&t.mask) * t.columns
+		at := int(mix(fnv1a(rowSeed, piece))&t.mask) * t.columns
 		by := int(int8(t.rows[at+int(class)])) - int(int8(t.rows[at])) //nolint:gosec // bytes of int8
 		all = append(all, weighed{string(piece), by})
 	})

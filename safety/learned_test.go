@@ -22,7 +22,7 @@ func TestHashIsFNV1a(t *testing.T) {
 		want ^= want >> 16
 		want *= 0x85ebca6b
 		want ^= want >> 13
-		if got := fnv1a([]byte(piece), rowSeed); got != want {
+		if got := mix(fnv1a(rowSeed, []byte(piece))); got != want {
 			t.Errorf("%q: got %08x, want %08x", piece, got, want)
 		}
 	}
@@ -36,7 +36,7 @@ func TestPieces(t *testing.T) {
 		t.Errorf("%d rows and %d parts, want 3 and 4", len(p.Rows), len(p.Parts))
 	}
 	for i, row := range []string{"_ab_", "_ab_c_", "_c_"} {
-		if p.Rows[i] != fnv1a([]byte(row), rowSeed) {
+		if p.Rows[i] != mix(fnv1a(rowSeed, []byte(row))) {
 			t.Errorf("row %d is not %q", i, row)
 		}
 	}
