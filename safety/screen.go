@@ -23,7 +23,7 @@ type Screen struct {
 	silences []*silence
 	far      [][]far // by their first atom
 	special  special
-	learned  *learned // or nil: rules alone
+	learned  *learned  // or nil: rules alone
 	pool     sync.Pool // of *reading
 }
 
