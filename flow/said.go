@@ -177,7 +177,7 @@ func (t *turn) read(text string) error {
 		t.show()
 		return nil
 	}
-	q := t.question(t.askOf(s))
+	q := t.question(s, t.askOf(s))
 	r := t.f.set.Reader.Read(q, text)
 	switch {
 	case r.OK && t.perhaps(q, r.Values, text) != "":
@@ -251,7 +251,7 @@ func (t *turn) kindNow(s *protocol.Screen) care.Kind {
 
 // question is what the reader of typed words needs to know: the choices with
 // the words that the person sees on them.
-func (t *turn) question(ask *care.Ask) answer.Question {
+func (t *turn) question(s *protocol.Screen, ask *care.Ask) answer.Question {
 	q := answer.Question{Kind: ask.Kind, Locale: t.ep.Locale, At: t.now.In(t.zone)}
 	for _, c := range ask.Choices {
 		label, err := t.f.set.Book.Text(t.ep.Locale, care.Sentence{Key: c.Label})
@@ -259,19 +259,20 @@ func (t *turn) question(ask *care.Ask) answer.Question {
 			label = c.Value // the value is a word too; the loader has checked every label
 		}
 		q.Options = append(q.Options, answer.Option{
-			Value: c.Value, Label: label, Words: t.f.set.Book.Words(t.ep.Locale, c.Label), Said: t.f.set.Book.Words(t.ep.Locale, t.saidKey(ask, c.Value)),
+			Value: c.Value, Label: label, Words: t.f.set.Book.Words(t.ep.Locale, c.Label), Said: t.f.set.Book.Words(t.ep.Locale, t.saidKey(s, ask, c.Value)),
 		})
 	}
 	return q
 }
 
 // saidKey names the phrases that mean a value in answer to this question.
-func (t *turn) saidKey(ask *care.Ask, value string) care.SentenceKey {
-	if len(ask.Facts) != 1 || t.p.Facts[ask.Facts[0]] == nil {
-		return ""
+func (t *turn) saidKey(s *protocol.Screen, ask *care.Ask, value string) care.SentenceKey {
+	name := s.Name
+	if len(ask.Facts) == 1 && t.p.Facts[ask.Facts[0]] != nil {
+		f := t.p.Facts[ask.Facts[0]]
+		name = cmp.Or(f.SaidLike, string(f.Name))
 	}
-	f := t.p.Facts[ask.Facts[0]]
-	return care.SentenceKey("label.said." + cmp.Or(f.SaidLike, string(f.Name)) + "." + value)
+	return care.SentenceKey("label.said." + name + "." + value)
 }
 
 // chose takes pressed choices. Only choices of the open question count; a

@@ -108,7 +108,7 @@ func (l *language) read(q Question, raw []token) ([]string, verdict) {
 	}
 	one := func(s string, v verdict) ([]string, verdict) { return []string{s}, v }
 	switch q.Kind {
-	case care.YesNo, care.OneOf, care.Several, care.Consent:
+	case care.YesNo, care.OneOf, care.AnyOf, care.Several, care.Consent:
 		if s, v := l.ownWords(q, raw); v != nothing {
 			return one(s, v)
 		}

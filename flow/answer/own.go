@@ -9,8 +9,8 @@ import (
 // ownWords reads a reply by the words that belong to this very question: "I
 // walked home" is a yes to four steps, "not until I press" a sore bone. The
 // longest phrase counts, unless it is denied. Where the plain reading says the
-// opposite the reply contradicts itself and is not read; not sure wins over
-// both.
+// opposite, also without the phrase ("no problem" is no no), the reply
+// contradicts itself and is not read; not sure wins over both.
 func (l *language) ownWords(q Question, raw []token) (string, verdict) {
 	ts := l.prepare("choice", raw)
 	best, at, value := 0, 0, ""
@@ -32,10 +32,16 @@ func (l *language) ownWords(q Question, raw []token) (string, verdict) {
 	case !l.plainExceptions(ts[at+best:], l.books["group"].scan(ts[at+best:])):
 		return "", rejected
 	}
-	if plain, v := l.yesNo(l.prepare("yesno", raw)); q.Kind == care.YesNo && v == read && plain != care.Unsure && plain != value {
+	if q.Kind == care.YesNo && l.saysOther(raw, value) && l.saysOther(slices.Concat(ts[:at], ts[at+best:]), value) {
 		return "", rejected
 	}
 	return value, read
+}
+
+// saysOther reports whether the plain reading of ts is the opposite of value.
+func (l *language) saysOther(ts []token, value string) bool {
+	plain, v := l.yesNo(l.prepare("yesno", ts))
+	return v == read && plain != care.Unsure && plain != value
 }
 
 func (l *language) samePhrase(ts, phrase []token) bool {
