@@ -77,7 +77,7 @@ func Write(ctx context.Context, s Source, to string, now time.Time) (string, err
 	}
 	list, err := keyfile.OpenList(filepath.Join(to, erasedFile))
 	if err == nil {
-		err = list.Merge(s.Erased, now)
+		err = list.Merge(ctx, s.Erased, now)
 	}
 	if err != nil {
 		return "", err

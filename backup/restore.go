@@ -52,7 +52,7 @@ func Restore(ctx context.Context, from string, t Target, now time.Time, log *slo
 	}
 	list, err := keyfile.OpenList(t.Erased)
 	if err == nil {
-		err = list.Merge(filepath.Join(from, "..", erasedFile), now)
+		err = list.Merge(ctx, filepath.Join(from, "..", erasedFile), now)
 	}
 	if err != nil {
 		return res, err

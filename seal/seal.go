@@ -30,12 +30,26 @@ const (
 	tagSize   = 16
 )
 
+// What becomes of keys, told by whoever keeps them.
+var (
+	// ErrDropped: the key was dropped, and what it sealed is erased.
+	ErrDropped = errors.New("its key was dropped")
+	// ErrUnknown: that key was never there; what was sealed with it is of another store, or the keys are of an older copy.
+	ErrUnknown = errors.New("its key is not among the persons' keys, which are an older copy or another store's")
+)
+
 // ErrOpen says that it does not open. The key is another's, or the bytes were changed
 // or moved to another place.
 var ErrOpen = errors.New("it does not open with this key")
 
 // A KeyID names a data key for as long as there is one, and is never used again.
 type KeyID [idSize]byte
+
+// NewKeyID makes a random ID.
+func NewKeyID() (id KeyID) {
+	fill(id[:])
+	return id
+}
 
 // String is the ID in hexadecimal digits.
 func (id KeyID) String() string { return hex.EncodeToString(id[:]) }

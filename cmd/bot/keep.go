@@ -20,13 +20,13 @@ import (
 )
 
 // tool reads the flags of a subcommand that works on a store, and its one argument.
-func tool(name, argument string, args []string, w world, more func(*flag.FlagSet)) (place, string, error) {
+func tool(name, argument string, args []string, w world, more func(*flag.FlagSet, *place)) (place, string, error) {
 	var at place
 	fs := flag.NewFlagSet("bot "+name, flag.ContinueOnError)
 	fs.SetOutput(w.err)
 	at.flags(fs, "folder of the store (default: the usual one)")
 	if more != nil {
-		more(fs)
+		more(fs, &at)
 	}
 	if err := fs.Parse(args); err != nil {
 		return at, "", errUsage
@@ -39,7 +39,7 @@ func tool(name, argument string, args []string, w world, more func(*flag.FlagSet
 
 // openThere opens a store that must be there.
 func openThere(ctx context.Context, at place, w world) (*storage, error) {
-	if _, err := os.Stat(filepath.Join(at.dir, bolt.DataFile)); err != nil {
+	if _, err := os.Stat(filepath.Join(at.dir, bolt.DataFile)); err != nil && at.redis == "" {
 		return nil, fmt.Errorf("there is no store in %s: name its folder with --data", at.dir)
 	}
 	return openStorage(ctx, at, noBallast, time.Now, logger(w.err))
@@ -68,7 +68,7 @@ func backUp(ctx context.Context, args []string, w world) (err error) {
 }
 
 func (s *storage) source(at place) backup.Source {
-	return backup.Source{Data: s.bolt, Keys: s.keys, Erased: at.erasedPath()}
+	return backup.Source{Data: s.bolt, Keys: s.file, Erased: at.erasedPath()}
 }
 
 // restore puts a backup back.
@@ -98,7 +98,8 @@ func restore(ctx context.Context, args []string, w world) error {
 // exportPerson writes everything that is kept of one person.
 func exportPerson(ctx context.Context, args []string, w world) (err error) {
 	asPage := false
-	at, who, err := tool("export", "PERSON", args, w, func(fs *flag.FlagSet) {
+	at, who, err := tool("export", "PERSON", args, w, func(fs *flag.FlagSet, at *place) {
+		at.serverFlag(fs)
 		fs.BoolVar(&asPage, "page", false, "a page to read instead of data")
 	})
 	if err != nil {
@@ -134,15 +135,17 @@ func exportPerson(ctx context.Context, args []string, w world) (err error) {
 
 // newKey makes a new master key and wraps every person's key with it.
 func newKey(ctx context.Context, args []string, w world) (err error) {
-	at, what, err := tool("key", "new", args, w, nil)
+	at, what, err := tool("key", "new", args, w, func(fs *flag.FlagSet, at *place) { at.serverFlag(fs) })
 	if err != nil {
 		return err
 	}
 	if what != "new" {
 		return fmt.Errorf("bot key knows %q, not %q", "new", what)
 	}
-	if err := bolt.Free(at.dir); err != nil {
-		return err
+	if at.redis == "" { // nobody can tell whether a bot runs on a server
+		if err := bolt.Free(at.dir); err != nil {
+			return err
+		}
 	}
 	masters, err := keyfile.ReadMasters(at.keyPath())
 	if err != nil {
@@ -159,9 +162,12 @@ func newKey(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	n, err := s.keys.Rewrap()
+	n, err := s.keys.Rewrap(ctx)
 	if err != nil {
 		return fmt.Errorf("wrap the persons' keys anew: %w; they still open as they are, and the next `bot key new` tries again", err)
+	}
+	if at.redis != "" {
+		fmt.Fprintf(w.out, "Copy %s to every machine and start each bot again: one that has the older file alone reads nobody any more.\n", at.keyPath())
 	}
 	_, err = fmt.Fprintf(w.out, "Master key %d wraps %d keys. Copy %s to your other place now, and make a backup.\nThe older master keys in it are needed for backups of the persons' keys from before.\n", masters.Newest(), n, at.keyPath())
 	return err

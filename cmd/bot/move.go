@@ -5,53 +5,46 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"log/slog"
-	"path/filepath"
 	"strings"
 	"time"
 
-	"turnstone/store/bolt"
 	"turnstone/store/move"
 	"turnstone/store/redis"
 )
 
-// A movable is a store as it lies, with what is in it sealed or not.
-type movable interface {
-	move.Store
-	Close() error
+// placeOf is the store that an operator names: an address has :// in it.
+func placeOf(text, key string) place {
+	if strings.Contains(text, "://") {
+		return place{redis: text, key: key}
+	}
+	return place{dir: text, key: key}
 }
 
-// openMovable opens the store that an operator names: an address has :// in it.
-func openMovable(ctx context.Context, text string, log *slog.Logger) (movable, error) {
-	if !strings.Contains(text, "://") {
-		return bolt.Open(text, bolt.Options{Log: log})
-	}
-	address, err := redis.ParseAddress(text)
-	if err != nil {
-		return nil, err
-	}
-	redis.LogTo(log)
-	return redis.Open(ctx, address, redis.Options{Log: log})
-}
-
-// moveStore moves everything from one store to another.
+// moveStore moves everything from one store to another, both under one master
+// key: it opens what it takes and seals it anew.
 func moveStore(ctx context.Context, args []string, w world) (err error) {
 	fs := flag.NewFlagSet("bot move", flag.ContinueOnError)
 	fs.SetOutput(w.err)
+	key := fs.String("key", "", "the master key file of both (default: beside the folder that is one of them)")
+	erased := fs.String("data", "", "the folder beside which the erasure list of a server lies (default: the usual one)")
 	if err := fs.Parse(args); err != nil {
 		return errUsage
 	}
 	if fs.NArg() != 2 {
 		return fmt.Errorf("move needs two stores, FROM and TO, each a folder or an address (%s); stop every bot on both first", redis.Forms)
 	}
+	places, err := movePlaces(fs.Arg(0), fs.Arg(1), *key, *erased, w)
+	if err != nil {
+		return err
+	}
 	var sides [2]move.Side
-	for i, text := range fs.Args() {
-		s, err := openMovable(ctx, text, logger(w.err))
+	for i, at := range places {
+		s, err := openUnmarked(ctx, at, 0, time.Now, logger(w.err))
 		if err != nil {
 			return err
 		}
 		defer func() { err = errors.Join(err, s.Close()) }()
-		sides[i] = move.Side{Name: nameOf(text), Store: s}
+		sides[i] = move.Side{Name: at.String(), Store: s}
 	}
 	report, err := move.Move(ctx, sides[0], sides[1], time.Now())
 	if err != nil {
@@ -59,16 +52,28 @@ func moveStore(ctx context.Context, args []string, w world) (err error) {
 	}
 	fmt.Fprintf(w.out, "moved from %s to %s: %v\n", sides[0].Name, sides[1].Name, report)
 	fmt.Fprintf(w.out, "%s is marked as moved and is opened by no bot any more; delete it when the new one has been backed up\n", sides[0].Name)
+	fmt.Fprintf(w.out, "both are sealed under the master key %s: every machine that opens the new one needs a copy of that file\n", places[0].keyPath())
 	return nil
 }
 
-// nameOf names a store for the marks of a move, without user and settings.
-func nameOf(text string) string {
-	if a, err := redis.ParseAddress(text); err == nil {
-		return a.String()
+// movePlaces finds the two places and the one key file that they share: the
+// pseudonyms of accounts are made with it.
+func movePlaces(from, to, key, erased string, w world) (both [2]place, err error) {
+	both = [2]place{placeOf(from, key), placeOf(to, key)}
+	for i := range both {
+		if both[i].redis != "" {
+			both[i].dir = erased
+		}
+		if err := both[i].settle(w.env); err != nil {
+			return both, err
+		}
 	}
-	if abs, err := filepath.Abs(text); err == nil {
-		return abs
+	if key == "" {
+		key = both[0].keyPath()
+		if both[0].redis != "" && both[1].redis == "" {
+			key = both[1].keyPath()
+		}
+		both[0].key, both[1].key = key, key
 	}
-	return text
+	return both, nil
 }

@@ -37,6 +37,7 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
 	fs.SetOutput(w.err)
 	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
+	f.place.serverFlag(fs)
 	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
 	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
 	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
@@ -51,6 +52,7 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	if fs.NArg() > 0 {
 		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
 	}
+	errs = append(errs, f.place.check(f.backup))
 	if f.token == "" {
 		errs = append(errs, errors.New("--discord-token must name the file that holds the token"))
 	}

@@ -16,19 +16,27 @@ import (
 	"turnstone/store/bolt"
 	"turnstone/store/keyfile"
 	"turnstone/store/move"
+	"turnstone/store/redis"
 	"turnstone/store/sealed"
 )
 
-// A place is where a house keeps what it knows: the store's folder, and beside
-// it the master key and the erasure list, which no copy of the folder brings back.
+// A place is where a house keeps what it knows: the store's folder, or a Redis
+// server; and beside the folder the master key and the erasure list, which no
+// copy of the store brings back.
 type place struct {
-	dir string
-	key string // path of the master key file; empty is the folder's name with .key
+	dir   string
+	key   string // path of the master key file; empty is the folder's name with .key
+	redis string // address of the server; empty is the store in the folder
 }
 
 func (p *place) flags(fs *flag.FlagSet, data string) {
 	fs.StringVar(&p.dir, "data", "", data)
 	fs.StringVar(&p.key, "key", "", "the master key file (default: beside the folder, with .key at its end)")
+}
+
+// serverFlag adds what a place needs that may be on a server.
+func (p *place) serverFlag(fs *flag.FlagSet) {
+	fs.StringVar(&p.redis, "redis", "", "the store is on Redis: "+redis.Forms)
 }
 
 // settle takes the usual folder where none was named.
@@ -48,23 +56,68 @@ func (p place) keyPath() string {
 
 func (p place) erasedPath() string { return filepath.Clean(p.dir) + ".erased" }
 
+// check tells what cannot be asked of a place.
+func (p place) check(backups string) error {
+	if p.redis != "" && backups != "" {
+		return errors.New("--backup copies a folder; a server is backed up by its own means: docs/store.md has the page")
+	}
+	return nil
+}
+
+// String names the store for the operator, without user and settings.
+func (p place) String() string {
+	if a, err := redis.ParseAddress(p.redis); err == nil {
+		return a.String()
+	}
+	if abs, err := filepath.Abs(p.dir); err == nil {
+		return abs
+	}
+	return p.dir
+}
+
+// keyring is the persons' keys, wherever they lie.
+type keyring interface {
+	sealed.Keys
+	Rewrap(ctx context.Context) (int, error)
+}
+
 // A storage is an open place.
 type storage struct {
 	*sealed.Store
-	bolt    *bolt.Store
-	keys    *keyfile.File
-	list    *keyfile.List
+	bolt    *bolt.Store   // nil on a server
+	file    *keyfile.File // the persons' keys in a folder; nil on a server
+	keys    keyring
 	masters *seal.Masters
 }
 
 // openStorage opens a place. Keys are made for a new store, or one from before
 // there was sealing, and for no other: a new key would open nothing in it.
-func openStorage(ctx context.Context, at place, ballast int64, now func() time.Time, log *slog.Logger) (_ *storage, err error) {
-	inner, err := bolt.Open(at.dir, bolt.Options{Clock: now, Log: log, Ballast: ballast})
+func openStorage(ctx context.Context, at place, ballast int64, now func() time.Time, log *slog.Logger) (*storage, error) {
+	s, err := openUnmarked(ctx, at, ballast, now, log)
 	if err != nil {
 		return nil, err
 	}
-	s := &storage{bolt: inner}
+	if err := move.Check(ctx, s); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+// openUnmarked opens a place that a move may be half done with.
+func openUnmarked(ctx context.Context, at place, ballast int64, now func() time.Time, log *slog.Logger) (_ *storage, err error) {
+	s := &storage{}
+	var inner sealed.Inner
+	var server *redis.Store
+	if at.redis == "" {
+		s.bolt, err = bolt.Open(at.dir, bolt.Options{Clock: now, Log: log, Ballast: ballast})
+		inner = s.bolt
+	} else {
+		server, err = openServer(ctx, at.redis, now, log)
+		inner = server
+	}
+	if err != nil {
+		return nil, err
+	}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, inner.Close())
@@ -73,23 +126,41 @@ func openStorage(ctx context.Context, at place, ballast int64, now func() time.T
 			}
 		}
 	}()
-	if err = move.Check(ctx, inner); err != nil {
-		return nil, err
-	}
 	if s.masters, err = openMasters(ctx, at, inner, log); err != nil {
 		return nil, err
 	}
-	if s.keys, err = keyfile.Open(at.dir, s.masters); err != nil {
+	list, err := keyfile.OpenList(at.erasedPath())
+	if err != nil {
 		return nil, err
 	}
-	if s.list, err = keyfile.OpenList(at.erasedPath()); err != nil {
-		return nil, err
+	var erased sealed.List = list
+	if server != nil {
+		s.keys, erased = server.Keys(s.masters), sealed.Share(list, server)
+	} else {
+		if s.file, err = keyfile.Open(at.dir, s.masters); err != nil {
+			return nil, err
+		}
+		s.keys = s.file
 	}
-	s.Store, err = sealed.Open(ctx, inner, s.keys, s.list, log)
+	s.Store, err = sealed.Open(ctx, inner, s.keys, erased, log)
 	return s, err
 }
 
-func openMasters(ctx context.Context, at place, inner *bolt.Store, log *slog.Logger) (*seal.Masters, error) {
+// openServer opens a store on Redis, and says once what it promises.
+func openServer(ctx context.Context, text string, now func() time.Time, log *slog.Logger) (*redis.Store, error) {
+	address, err := redis.ParseAddress(text)
+	if err != nil {
+		return nil, err
+	}
+	redis.LogTo(log)
+	s, err := redis.Open(ctx, address, redis.Options{Log: log, Clock: now})
+	if err == nil {
+		log.InfoContext(ctx, "the store is open", "store", address.String(), "promise", s.Promise())
+	}
+	return s, err
+}
+
+func openMasters(ctx context.Context, at place, inner sealed.Inner, log *slog.Logger) (*seal.Masters, error) {
 	m, err := keyfile.ReadMasters(at.keyPath())
 	if !errors.Is(err, keyfile.ErrNoFile) {
 		return m, err
@@ -99,7 +170,7 @@ func openMasters(ctx context.Context, at place, inner *bolt.Store, log *slog.Log
 		return nil, serr
 	}
 	if was {
-		return nil, fmt.Errorf("%w, and the store in %s is sealed: put your copy of the file there, or name it with --key; without it nothing in the store can be read", err, at.dir)
+		return nil, fmt.Errorf("%w, and the store %s is sealed: put your copy of the file there, or name it with --key; without it nothing in the store can be read", err, at)
 	}
 	m, err = keyfile.MakeMasters(at.keyPath())
 	if err == nil {
@@ -113,7 +184,7 @@ func openMasters(ctx context.Context, at place, inner *bolt.Store, log *slog.Log
 func (s *storage) person(ctx context.Context, channel, account string) (care.PersonID, error) {
 	name := care.PersonID(s.masters.Name(channel, account))
 	older := unkeyed(channel, account)
-	was, err := s.bolt.Load(ctx, string(older))
+	was, err := s.Inner.Load(ctx, string(older))
 	if err == nil && was.Bytes != nil {
 		name = older
 	}

@@ -39,6 +39,7 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	fs.StringVar(&f.zone, "zone", "", "the person's time zone, such as Europe/Lisbon (default: the region's, else this machine's)")
 	fs.StringVar(&f.region, "region", "", "the person's region, such as PT, for the emergency number (default: asked)")
 	f.place.flags(fs, "folder of the durable store (default: with --json a temporary one)")
+	f.place.serverFlag(fs)
 	fs.StringVar(&f.backups, "backup", "", "a folder in which a backup is made each day and kept 35 days (not with --json)")
 	fs.StringVar(&f.person, "person", "p1", "who talks; the same name goes on where it stopped")
 	fs.StringVar(&f.protocol, "protocol", "ankle", "name of the protocol")
@@ -67,6 +68,10 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	if f.backups != "" && f.json {
 		errs = append(errs, errors.New("--backup does not go with --json: its clock is not the real one"))
 	}
+	if f.place.redis != "" && f.json {
+		errs = append(errs, errors.New("--redis does not go with --json: a server has a clock of its own"))
+	}
+	errs = append(errs, f.place.check(f.backups))
 	if f.person == "" {
 		errs = append(errs, errors.New("--person must not be empty"))
 	}

@@ -3,6 +3,7 @@ package keyfile
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -48,7 +49,7 @@ func (l *List) parse(data []byte) error {
 }
 
 // Add puts entry on the list, and returns when that is durable.
-func (l *List) Add(entry string, at time.Time) error {
+func (l *List) Add(_ context.Context, entry string, at time.Time) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.has[entry] {
@@ -71,6 +72,9 @@ func (l *List) Add(entry string, at time.Time) error {
 	return nil
 }
 
+// Meet does nothing: one process alone writes this list.
+func (l *List) Meet(context.Context, time.Time) error { return nil }
+
 // All are the entries, in no order.
 func (l *List) All() []string {
 	l.mu.Lock()
@@ -83,13 +87,13 @@ func (l *List) All() []string {
 }
 
 // Merge adds the entries of the list at path, if there is one.
-func (l *List) Merge(path string, at time.Time) error {
+func (l *List) Merge(ctx context.Context, path string, at time.Time) error {
 	other, err := OpenList(path)
 	if err != nil {
 		return err
 	}
 	for _, entry := range other.All() {
-		if err := l.Add(entry, at); err != nil {
+		if err := l.Add(ctx, entry, at); err != nil {
 			return err
 		}
 	}

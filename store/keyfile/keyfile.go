@@ -14,6 +14,7 @@ package keyfile
 
 import (
 	"bytes"
+	"context"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
@@ -45,14 +46,8 @@ const (
 	bodySize  = checkSize + seal.WrappedSize
 )
 
-var (
-	// ErrDropped: the key was dropped, and what it sealed is erased.
-	ErrDropped = errors.New("its key was dropped")
-	// ErrUnknown: the file never had that key; it is an older copy, or another store's.
-	ErrUnknown = errors.New("its key is not in the file of the persons' keys, which is an older copy or another store's")
-	// ErrDamaged: a key does not read as what was written.
-	ErrDamaged = errors.New("the file of the persons' keys is damaged")
-)
+// ErrDamaged: a key does not read as what was written.
+var ErrDamaged = errors.New("the file of the persons' keys is damaged")
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
@@ -109,8 +104,8 @@ func (f *File) begin() error {
 	return nil
 }
 
-// New makes a key, and returns when it is durable.
-func (f *File) New() (seal.KeyID, seal.Key, error) {
+// New makes a key for a person, and returns when it is durable.
+func (f *File) New(context.Context, string) (seal.KeyID, seal.Key, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	key := seal.NewKey()
@@ -143,8 +138,8 @@ func slotOf(id seal.KeyID, wrapped []byte) []byte {
 	return b
 }
 
-// Key returns a key, or ErrDropped.
-func (f *File) Key(id seal.KeyID) (seal.Key, error) {
+// Key returns a key, or seal.ErrDropped.
+func (f *File) Key(_ context.Context, id seal.KeyID) (seal.Key, error) {
 	wrapped, err := f.wrapped(id)
 	if err != nil {
 		return seal.Key{}, fmt.Errorf("key %s in %s: %w", id, f.path, err)
@@ -159,18 +154,18 @@ func (f *File) Key(id seal.KeyID) (seal.Key, error) {
 func (f *File) wrapped(id seal.KeyID) ([]byte, error) {
 	b := make([]byte, slot)
 	if place(id) == 0 {
-		return nil, ErrUnknown // the head is nobody's
+		return nil, seal.ErrUnknown // the head is nobody's
 	}
 	n, err := f.file.ReadAt(b, place(id))
 	switch {
 	case errors.Is(err, io.EOF) && n < bodySize+4:
-		return nil, ErrUnknown
+		return nil, seal.ErrUnknown
 	case err != nil && !errors.Is(err, io.EOF):
 		return nil, err
 	case bytes.Equal(b, make([]byte, slot)):
-		return nil, ErrDropped
+		return nil, seal.ErrDropped
 	case !bytes.Equal(b[:checkSize], id[4:]):
-		return nil, ErrUnknown
+		return nil, seal.ErrUnknown
 	case binary.BigEndian.Uint32(b[bodySize:]) != crc32.Checksum(b[:bodySize], castagnoli):
 		return nil, fmt.Errorf("%w: look at the disk and put back your newest copy of the file", ErrDamaged)
 	}
@@ -179,11 +174,11 @@ func (f *File) wrapped(id seal.KeyID) ([]byte, error) {
 
 // Drop writes zeros over a key, and returns when they are durable. What is
 // dropped already, or was never there, it leaves alone.
-func (f *File) Drop(id seal.KeyID) error {
+func (f *File) Drop(_ context.Context, id seal.KeyID) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	switch _, err := f.wrapped(id); {
-	case errors.Is(err, ErrDropped), errors.Is(err, ErrUnknown):
+	case errors.Is(err, seal.ErrDropped), errors.Is(err, seal.ErrUnknown):
 		return nil
 	case err != nil && !errors.Is(err, ErrDamaged): // a damaged one is as good as dropped, and is zeroed
 		return err
@@ -207,7 +202,7 @@ func (f *File) Copy(path string) error {
 
 // Rewrap wraps every key with the newest master. It writes a new file beside
 // the old one and then puts it in its place: a crash leaves one or the other.
-func (f *File) Rewrap() (int, error) {
+func (f *File) Rewrap(context.Context) (int, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	data, err := io.ReadAll(io.NewSectionReader(f.file, 0, int64(f.next)*slot))

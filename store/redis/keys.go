@@ -29,6 +29,7 @@ const partitions = 256
 //	<t>:k:<person>  hash     episode ID -> until 8, episode
 //	<t>:keeping     zset     size 1, person, episode ID -> until, ms
 //	<t>:clock       string   the latest moment at which a lease was taken here, ms
+//	<t>:h:<bucket>  hash     key ID -> a person's wrapped data key (Keys)
 //	{named}:v:<key> string   etag 8, expires 8, value; etag 8 alone for a minute after a delete
 //	{named}:index   zset     key -> 0
 //	{named}:expiry  zset     key -> expires, ms

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/redis/go-redis/v9"
+
 	"turnstone/store"
 )
 
@@ -53,6 +55,7 @@ func (s *Store) rehearse(ctx context.Context) (err error) {
 		func() error { _, err := s.page(ctx, map[partition]uint64{part: 0}); return err },
 		func() error { return s.Put(ctx, name, []byte("y"), store.AnyEtag, time.Time{}) },
 		func() error { _, err := s.List(ctx, name); return err },
+		func() error { return s.rehearseKey(ctx, part) },
 	}
 	for _, step := range steps {
 		if err := step(); err != nil {
@@ -60,4 +63,15 @@ func (s *Store) rehearse(ctx context.Context) (err error) {
 		}
 	}
 	return nil
+}
+
+// rehearseKey keeps, reads and takes out again what lies where a person's key would.
+func (s *Store) rehearseKey(ctx context.Context, part partition) error {
+	place := part.tag() + ":h:rehearsal"
+	return s.do(ctx, &call{tag: part.tag(), write: true, queue: func(p redis.Pipeliner) {
+		p.HSet(ctx, place, "x", "y")
+		p.HGet(ctx, place, "x")
+		p.HGetAll(ctx, place)
+		p.HDel(ctx, place, "x")
+	}})
 }

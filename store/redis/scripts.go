@@ -31,6 +31,7 @@ var (
 	retireScript  = readScript("retire")
 	expireScript  = readScript("expire")
 	restoreScript = readScript("restore")
+	rewrapScript  = readScript("rewrap")
 )
 
 func readScript(file string) script {

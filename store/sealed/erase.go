@@ -10,7 +10,6 @@ import (
 	"turnstone/record"
 	"turnstone/seal"
 	"turnstone/store"
-	"turnstone/store/keyfile"
 )
 
 // An entry of the erasure list is a key ID, or a pseudonym where a record had
@@ -57,7 +56,7 @@ func (s *Store) erase(ctx context.Context, w store.Write) error {
 
 // settle finishes one erasure.
 func (s *Store) settle(ctx context.Context, entry string, now time.Time) error {
-	if err := s.list.Add(entry, now); err != nil {
+	if err := s.list.Add(ctx, entry, now); err != nil {
 		return err
 	}
 	if text, ok := strings.CutPrefix(entry, keyWord); ok {
@@ -66,7 +65,7 @@ func (s *Store) settle(ctx context.Context, entry string, now time.Time) error {
 			return err
 		}
 		s.cache.drop(id)
-		if err := s.keys.Drop(id); err != nil {
+		if err := s.keys.Drop(ctx, id); err != nil {
 			return err
 		}
 	}
@@ -80,7 +79,7 @@ func (s *Store) Settle(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	errs := []error{s.removeCards(ctx)}
+	errs := []error{s.list.Meet(ctx, now), s.removeCards(ctx)}
 	for _, m := range marks {
 		if err := s.settle(ctx, strings.TrimPrefix(m.Key, markPrefix), now); err != nil {
 			errs = append(errs, fmt.Errorf("finish an erasure: %w", err))
@@ -95,7 +94,7 @@ func (s *Store) eraseAgain(ctx context.Context) (int, error) {
 	total, came := 0, false
 	for _, entry := range s.list.All() {
 		if person, ok := strings.CutPrefix(entry, personWord); ok {
-			n, err := s.eraseIf(ctx, person, func(stored []byte) bool { _, ok := seal.Of(stored); return !ok })
+			n, err := s.eraseIf(ctx, person, func(_ context.Context, stored []byte) bool { _, ok := seal.Of(stored); return !ok })
 			if err != nil {
 				return total, err
 			}
@@ -106,11 +105,11 @@ func (s *Store) eraseAgain(ctx context.Context) (int, error) {
 		if err != nil {
 			return total, fmt.Errorf("an entry of the erasure list: %w", err)
 		}
-		if _, err := s.keys.Key(id); errors.Is(err, keyfile.ErrDropped) || errors.Is(err, keyfile.ErrUnknown) {
+		if _, err := s.keys.Key(ctx, id); errors.Is(err, seal.ErrDropped) || errors.Is(err, seal.ErrUnknown) {
 			continue
 		}
 		came = true
-		if err := s.keys.Drop(id); err != nil {
+		if err := s.keys.Drop(ctx, id); err != nil {
 			return total, err
 		}
 	}
@@ -145,7 +144,7 @@ func (s *Store) removeCards(ctx context.Context) error {
 		return err
 	}
 	for _, c := range cards {
-		if s.dropped(c.Bytes) {
+		if s.dropped(ctx, c.Bytes) {
 			if err := s.Inner.Delete(ctx, c.Key, c.Etag); err != nil && !errors.Is(err, store.ErrStale) {
 				return err
 			}
@@ -155,18 +154,18 @@ func (s *Store) removeCards(ctx context.Context) error {
 }
 
 // dropped tells whether the key of something stored was dropped.
-func (s *Store) dropped(stored []byte) bool {
+func (s *Store) dropped(ctx context.Context, stored []byte) bool {
 	id, ok := seal.Of(stored)
 	if !ok {
 		return false
 	}
-	_, err := s.keys.Key(id)
-	return errors.Is(err, keyfile.ErrDropped)
+	_, err := s.keys.Key(ctx, id)
+	return errors.Is(err, seal.ErrDropped)
 }
 
-func (s *Store) eraseIf(ctx context.Context, person string, when func(stored []byte) bool) (int, error) {
+func (s *Store) eraseIf(ctx context.Context, person string, when func(ctx context.Context, stored []byte) bool) (int, error) {
 	was, err := s.Inner.Load(ctx, person)
-	if err != nil || was.Bytes == nil || !when(was.Bytes) {
+	if err != nil || was.Bytes == nil || !when(ctx, was.Bytes) {
 		return 0, err
 	}
 	w := store.Write{Person: person, Read: was.Etag, Next: was.Etag.Next(record.Nonce()), Now: time.Now()}

@@ -1,6 +1,7 @@
 package sealed
 
 import (
+	"context"
 	"errors"
 	"io"
 	"log/slog"
@@ -127,18 +128,18 @@ type failing struct {
 	drop, add bool
 }
 
-func (f *failing) Drop(id seal.KeyID) error {
+func (f *failing) Drop(ctx context.Context, id seal.KeyID) error {
 	if f.drop {
 		return io.ErrUnexpectedEOF
 	}
-	return f.Keys.Drop(id)
+	return f.Keys.Drop(ctx, id)
 }
 
-func (f *failing) Add(entry string, at time.Time) error {
+func (f *failing) Add(ctx context.Context, entry string, at time.Time) error {
 	if f.add {
 		return io.ErrUnexpectedEOF
 	}
-	return f.List.Add(entry, at)
+	return f.List.Add(ctx, entry, at)
 }
 
 // An erasure that was cut short is finished: nobody can read the person from
@@ -165,7 +166,7 @@ func TestHAZ26_AnErasureIsFinishedAfterACrash(t *testing.T) {
 		if err := s.Settle(background, time.Now()); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.keys.Key(id); !errors.Is(err, keyfile.ErrDropped) {
+		if _, err := s.keys.Key(background, id); !errors.Is(err, seal.ErrDropped) {
 			t.Errorf("the key is still there: %v", err)
 		}
 		if all := s.list.All(); len(all) != 1 || !strings.Contains(all[0], id.String()) {
@@ -216,7 +217,7 @@ func TestMasterKeys(t *testing.T) {
 	s2 := p.open(t)
 	id := s2.house
 	closeStore(t, s2)
-	if _, err := keys.Key(id); !errors.Is(err, seal.ErrOpen) {
+	if _, err := keys.Key(background, id); !errors.Is(err, seal.ErrOpen) {
 		t.Errorf("another master: %v", err)
 	}
 	if err := keys.Close(); err != nil {
@@ -227,7 +228,7 @@ func TestMasterKeys(t *testing.T) {
 	}
 	s = p.open(t)
 	put(t, s, "berta", "the words of berta", nil)
-	n, err := s.keys.(*keyfile.File).Rewrap()
+	n, err := s.keys.(*keyfile.File).Rewrap(background)
 	if err != nil || n != 3 { // the house, anna, berta
 		t.Fatalf("wrapped %d anew, %v", n, err)
 	}

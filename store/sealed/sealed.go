@@ -51,16 +51,18 @@ type Inner interface {
 
 // Keys keep the data keys. A key that was made stays until it is dropped.
 type Keys interface {
-	New() (seal.KeyID, seal.Key, error)
-	// Key returns keyfile.ErrDropped for what was dropped.
-	Key(id seal.KeyID) (seal.Key, error)
-	Drop(id seal.KeyID) error
+	New(ctx context.Context, person string) (seal.KeyID, seal.Key, error)
+	// Key returns seal.ErrDropped for what was dropped.
+	Key(ctx context.Context, id seal.KeyID) (seal.Key, error)
+	Drop(ctx context.Context, id seal.KeyID) error
 	Close() error
 }
 
 // A List is the erasure list.
 type List interface {
-	Add(entry string, at time.Time) error
+	Add(ctx context.Context, entry string, at time.Time) error
+	// Meet takes in what other processes have put on it, and hands on what they lack.
+	Meet(ctx context.Context, at time.Time) error
 	All() []string
 }
 
@@ -120,18 +122,18 @@ func (s *Store) openHouse(ctx context.Context) error {
 		if s.house, err = seal.ParseKeyID(string(text)); err != nil {
 			return fmt.Errorf("%w: the name of the house's key: %w", store.ErrDamaged, err)
 		}
-		if _, err := s.key(s.house); err != nil {
+		if _, err := s.key(ctx, s.house); err != nil {
 			return fmt.Errorf("the store cannot be opened with these keys: %w; put back the key file and the persons' keys that belong to it", err)
 		}
 		return nil
 	}
-	id, key, err := s.keys.New()
+	id, key, err := s.keys.New(ctx, "")
 	if err != nil {
 		return err
 	}
 	switch err := s.Inner.Put(ctx, houseName, []byte(id.String()), 0, time.Time{}); {
 	case errors.Is(err, store.ErrStale): // another process was first
-		return errors.Join(s.keys.Drop(id), s.openHouse(ctx))
+		return errors.Join(s.keys.Drop(ctx, id), s.openHouse(ctx))
 	case err != nil:
 		return err
 	}
@@ -141,11 +143,11 @@ func (s *Store) openHouse(ctx context.Context) error {
 }
 
 // key returns a data key, from memory if it is there.
-func (s *Store) key(id seal.KeyID) (seal.Key, error) {
+func (s *Store) key(ctx context.Context, id seal.KeyID) (seal.Key, error) {
 	if k, ok := s.cache.key(id); ok {
 		return k, nil
 	}
-	k, err := s.keys.Key(id)
+	k, err := s.keys.Key(ctx, id)
 	if err != nil {
 		return k, err
 	}
@@ -154,12 +156,12 @@ func (s *Store) key(id seal.KeyID) (seal.Key, error) {
 }
 
 // open returns what was stored at a place. What was never sealed comes as it is.
-func (s *Store) open(place string, stored []byte) ([]byte, error) {
+func (s *Store) open(ctx context.Context, place string, stored []byte) ([]byte, error) {
 	id, sealed := seal.Of(stored)
 	if !sealed {
 		return stored, nil
 	}
-	k, err := s.key(id)
+	k, err := s.key(ctx, id)
 	if err == nil {
 		var plain []byte
 		if plain, err = seal.Open(k, place, stored); err == nil {
@@ -186,8 +188,8 @@ func (s *Store) Load(ctx context.Context, person string) (store.Record, error) {
 		s.cache.putPerson(person, holder{r.Etag, id})
 	}
 	stored := r.Bytes
-	r.Bytes, err = s.open(recordPlace(person), stored)
-	if errors.Is(err, keyfile.ErrDropped) {
+	r.Bytes, err = s.open(ctx, recordPlace(person), stored)
+	if errors.Is(err, seal.ErrDropped) {
 		// An older copy of the data was put back beside newer keys.
 		if _, err := s.eraseIf(ctx, person, s.dropped); err != nil {
 			return store.Record{}, err
@@ -202,7 +204,7 @@ func (s *Store) Log(ctx context.Context, person string) ([][]byte, error) {
 	lines, err := s.Inner.Log(ctx, person)
 	for i := range lines {
 		if err == nil {
-			lines[i], err = s.open(logPlace(person), lines[i])
+			lines[i], err = s.open(ctx, logPlace(person), lines[i])
 		}
 	}
 	return lines, err
@@ -213,7 +215,7 @@ func (s *Store) Kept(ctx context.Context, person string) ([]store.Kept, error) {
 	kept, err := s.Inner.Kept(ctx, person)
 	for i := range kept {
 		if err == nil {
-			kept[i].Bytes, err = s.open(keptPlace(person, kept[i].ID), kept[i].Bytes)
+			kept[i].Bytes, err = s.open(ctx, keptPlace(person, kept[i].ID), kept[i].Bytes)
 		}
 	}
 	return kept, err
@@ -225,8 +227,8 @@ func (s *Store) Get(ctx context.Context, key string) (value []byte, etag uint64,
 	if err != nil || !ok {
 		return nil, 0, false, err
 	}
-	value, err = s.open(namedPlace(key), value)
-	if errors.Is(err, keyfile.ErrDropped) {
+	value, err = s.open(ctx, namedPlace(key), value)
+	if errors.Is(err, seal.ErrDropped) {
 		return nil, 0, false, nil // its person was erased, and it with them
 	}
 	return value, etag, err == nil, err
@@ -243,8 +245,8 @@ func (s *Store) List(ctx context.Context, prefix string) ([]store.Named, error) 
 		if strings.HasPrefix(n.Key, ownPrefix) {
 			continue
 		}
-		n.Bytes, err = s.open(namedPlace(n.Key), n.Bytes)
-		if errors.Is(err, keyfile.ErrDropped) {
+		n.Bytes, err = s.open(ctx, namedPlace(n.Key), n.Bytes)
+		if errors.Is(err, seal.ErrDropped) {
 			err = nil // its person was erased, and it with them
 			continue
 		}

@@ -11,7 +11,6 @@ import (
 	"turnstone/record"
 	"turnstone/seal"
 	"turnstone/store"
-	"turnstone/store/keyfile"
 )
 
 // Commit writes w, sealed.
@@ -35,7 +34,7 @@ func (s *Store) Commit(ctx context.Context, w store.Write) error {
 		s.cache.putPerson(w.Person, holder{w.Next, h})
 	case made && (errors.Is(err, store.ErrStale) || errors.Is(err, store.ErrInvalid)):
 		s.cache.drop(h)
-		return errors.Join(err, s.keys.Drop(h)) // it has sealed nothing that is kept
+		return errors.Join(err, s.keys.Drop(ctx, h)) // it has sealed nothing that is kept
 	case made: // it may have happened: the same write comes again, and must find its key
 		s.cache.putPerson(w.Person, holder{w.Next, h})
 	}
@@ -55,7 +54,7 @@ func (s *Store) holder(ctx context.Context, w store.Write) (id seal.KeyID, made 
 	if id, ok := seal.Of(was.Bytes); ok {
 		return id, false, nil // of another version, then the commit is stale
 	}
-	id, key, err := s.keys.New()
+	id, key, err := s.keys.New(ctx, w.Person)
 	if err != nil {
 		return id, false, fmt.Errorf("%w: %w", store.ErrDown, err)
 	}
@@ -64,9 +63,9 @@ func (s *Store) holder(ctx context.Context, w store.Write) (id seal.KeyID, made 
 }
 
 func (s *Store) sealWrite(ctx context.Context, w store.Write, id seal.KeyID) (store.Write, error) {
-	k, err := s.key(id)
+	k, err := s.key(ctx, id)
 	switch {
-	case errors.Is(err, keyfile.ErrDropped):
+	case errors.Is(err, seal.ErrDropped):
 		return w, fmt.Errorf("%s was erased meanwhile: %w", w.Person, store.ErrStale)
 	case err != nil:
 		return w, fmt.Errorf("%w: the key of %s: %w", store.ErrDamaged, w.Person, err)
@@ -144,7 +143,7 @@ func (s *Store) sealNamed(ctx context.Context, key string, value []byte, person 
 			}
 		}
 	}
-	k, err := s.key(with)
+	k, err := s.key(ctx, with)
 	if err != nil {
 		return nil, fmt.Errorf("%w: the key of %s: %w", store.ErrDamaged, namedPlace(key), err)
 	}

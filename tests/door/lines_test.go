@@ -176,8 +176,8 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 // none of them is a switch for the gate, the screen or the card.
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
-		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "region", "zone"},
-		"serve": {"backup", "data", "discord-at", "discord-token", "health", "key", "locale", "retire", "watch"},
+		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
+		"serve": {"backup", "data", "discord-at", "discord-token", "health", "key", "locale", "redis", "retire", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {
