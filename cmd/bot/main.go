@@ -49,6 +49,7 @@ func commands() []command {
 	return []command{
 		{"talk", "hold a conversation in the terminal, or with --json as data", talk},
 		{"serve", "answer on Discord (for practice: on a stand-in for it)", serve},
+		{"sign", "list who stands by what people are told, or sign a part of it", signPart},
 		{"screen", "read messages, one a line, for danger signs", screenLines},
 		{"read", "read typed answers, one a line", readLines},
 		{"export", "write what is kept of one person: PERSON is CHANNEL:ACCOUNT or the pseudonym", exportPerson},

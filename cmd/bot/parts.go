@@ -25,6 +25,7 @@ import (
 	"turnstone/pictures"
 	"turnstone/retention"
 	"turnstone/safety"
+	"turnstone/sign"
 )
 
 // The parts are everything that is read and checked once at start.
@@ -35,10 +36,15 @@ type parts struct {
 	reader  *answer.Reader
 	flow    *flow.Flow
 	door    safety.Door
+
+	practice bool            // every screen says that nobody has signed
+	standing []sign.Standing // how each part stands; nil where nobody asked
 }
 
 // load reads and checks everything, side by side; each fault is in the error.
-func load(protocolName string) (*parts, error) {
+// What the file of signatures holds decides what may be said: without it, or
+// without all that is needed, everything is practice.
+func load(protocolName, signatures string) (*parts, error) {
 	var p parts
 	var protocols []*protocol.Protocol
 	var forbidden *safety.Forbidden
@@ -54,9 +60,12 @@ func load(protocolName string) (*parts, error) {
 	if err := errors.Join(errs[:]...); err != nil {
 		return nil, err
 	}
+	if err := p.signatures(signatures); err != nil {
+		return nil, err
+	}
 	var err error
 	p.flow, err = flow.New(flow.Settings{
-		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true,
+		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: p.practice,
 	})
 	if err != nil {
 		return nil, err
@@ -67,6 +76,28 @@ func load(protocolName string) (*parts, error) {
 		err = errors.Join(err, pictures.Check(one.Pictures()))
 	}
 	return &p, err
+}
+
+// signatures reads who stands by what. In a service a sentence that nobody
+// stands by is said in the base language.
+func (p *parts) signatures(path string) error {
+	p.practice = true
+	if path == "" {
+		return nil
+	}
+	contents, err := sign.Contents(p.book)
+	if err != nil {
+		return err
+	}
+	register, err := sign.Read(path)
+	if err != nil {
+		return err
+	}
+	p.standing = register.Standings(contents)
+	if p.practice = sign.Practice(p.standing); !p.practice {
+		p.book = p.book.Speaking(register.Spoken(contents))
+	}
+	return nil
 }
 
 // A house is the parts put together around a store and a channel.

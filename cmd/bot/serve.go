@@ -16,6 +16,7 @@ import (
 	"turnstone/care"
 	"turnstone/outbox"
 	"turnstone/pictures"
+	"turnstone/sign"
 	"turnstone/upkeep"
 	"turnstone/vitals"
 )
@@ -37,6 +38,7 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
 	fs.SetOutput(w.err)
 	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
+	f.place.signFlag(fs)
 	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
 	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
 	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
@@ -57,8 +59,16 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	return f, errors.Join(errs...)
 }
 
-// errUnsigned keeps a program for practice away from people.
-var errUnsigned = errors.New("nobody has signed the protocol: for practice it speaks to a stand-in on this machine only; name one with --discord-at")
+// unsigned says what keeps a program for practice away from people.
+func unsigned(list []sign.Standing) error {
+	lines := []string{"people may not be answered before these are signed; for practice name a stand-in on this machine with --discord-at:"}
+	for _, s := range list {
+		if s.Needed && s.By == nil {
+			lines = append(lines, "  "+s.String())
+		}
+	}
+	return errors.New(strings.Join(lines, "\n"))
+}
 
 // serve answers on Discord until it is told to stop.
 func serve(ctx context.Context, args []string, w world) (err error) {
@@ -66,21 +76,21 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	if err != nil {
 		return err
 	}
-	if f.at == "" {
-		return errUnsigned
+	if err := f.place.settle(w.env); err != nil {
+		return err
 	}
-	p, err := load("ankle")
+	p, err := load("ankle", f.place.signedPath())
 	if err != nil {
 		return err
+	}
+	if p.practice && f.at == "" {
+		return unsigned(p.standing)
 	}
 	if known := p.book.Locales(); !slices.Contains(known, care.Locale(f.locale)) {
 		return fmt.Errorf("--locale %q is not spoken; it can be one of %v", f.locale, known)
 	}
 	token, err := readSecret(f.token)
 	if err != nil {
-		return err
-	}
-	if err := f.place.settle(w.env); err != nil {
 		return err
 	}
 	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {

@@ -20,15 +20,21 @@ import (
 )
 
 // A place is where a house keeps what it knows: the store's folder, and beside
-// it the master key and the erasure list, which no copy of the folder brings back.
+// it the master key, the erasure list and the signatures, which no copy of the
+// folder brings back.
 type place struct {
-	dir string
-	key string // path of the master key file; empty is the folder's name with .key
+	dir    string
+	key    string // path of the master key file; empty is the folder's name with .key
+	signed string // path of the file of signatures; empty is the folder's name with .signed.toml
 }
 
 func (p *place) flags(fs *flag.FlagSet, data string) {
 	fs.StringVar(&p.dir, "data", "", data)
 	fs.StringVar(&p.key, "key", "", "the master key file (default: beside the folder, with .key at its end)")
+}
+
+func (p *place) signFlag(fs *flag.FlagSet) {
+	fs.StringVar(&p.signed, "signed", "", "the file of signatures (default: beside the folder, with .signed.toml at its end)")
 }
 
 // settle takes the usual folder where none was named.
@@ -44,6 +50,13 @@ func (p place) keyPath() string {
 		return p.key
 	}
 	return filepath.Clean(p.dir) + ".key"
+}
+
+func (p place) signedPath() string {
+	if p.signed != "" {
+		return p.signed
+	}
+	return filepath.Clean(p.dir) + ".signed.toml"
 }
 
 func (p place) erasedPath() string { return filepath.Clean(p.dir) + ".erased" }
