@@ -33,7 +33,7 @@ func Decode(name string, data []byte, v any) (*File, error) {
 		return nil, fmt.Errorf("%s:%d: %s: correct the TOML there", name, perr.Position.Line, perr.Message)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w: correct the type of that value", name, err)
+		return nil, fmt.Errorf("%s: correct the type of that value", mistyped.ReplaceAllString(name+": "+err.Error(), "$1:$2: $3: "))
 	}
 	f := &File{name: name, lines: places(string(data))}
 	for _, k := range meta.Undecoded() {
@@ -61,6 +61,7 @@ func (f *File) unread(k toml.Key) []string {
 }
 
 var (
+	mistyped = regexp.MustCompile(`^(.*): toml: line ([0-9]+) \(last key "(.*?)"\): (?:incompatible types: )?`)
 	position = regexp.MustCompile(`\[[0-9]+\]`)
 	header   = regexp.MustCompile(`^\s*(\[\[?)\s*([^\]]+?)\s*\]`)
 	setting  = regexp.MustCompile(`^\s*([A-Za-z0-9_."-]+?)\s*=`)

@@ -55,7 +55,7 @@ func TestWhatIsNoTOMLOrOfTheWrongTypeIsRefused(t *testing.T) {
 	for data, want := range map[string]string{
 		"name = \"a\"\nname = \"b\"": "house.toml:2: ",
 		"\n\nname":                   "house.toml:3: ",
-		"name = 3":                   "correct the type",
+		"\nname = 3":                 "house.toml:2: name: TOML value has type int64",
 		"room = 3":                   "correct the type",
 	} {
 		if _, err := Decode("house.toml", []byte(data), &house{}); err == nil || !strings.Contains(err.Error(), want) {
