@@ -15,7 +15,7 @@ import (
 // floor, and on its own floor only where `beside` says so.
 var floors = [][]string{
 	{"care", "seal", "tomlfile"},
-	{"store", "locales/reading"},
+	{"store", "settings", "locales/reading"},
 	{"locales", "flow/protocol", "flow/answer", "record", "pictures"},
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export", "sign"},

@@ -22,7 +22,7 @@ import (
 // languages, a .yaml file as a protocol.
 func check(_ context.Context, args []string, w world) error {
 	if len(args) == 0 {
-		p, err := load("ankle", "")
+		p, err := load(terms{protocol: "ankle"})
 		if err != nil {
 			return err
 		}

@@ -3,93 +3,28 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"turnstone/adapters/discord"
 	"turnstone/care"
 	"turnstone/outbox"
 	"turnstone/pictures"
-	"turnstone/sign"
 	"turnstone/upkeep"
 	"turnstone/vitals"
 )
 
-// serveFlags are the settings of a service.
-type serveFlags struct {
-	place  place
-	backup string
-	token  string
-	at     string
-	locale string
-	watch  bool
-	health string
-	retire bool
-}
-
-func parseServe(args []string, w world) (serveFlags, error) {
-	var f serveFlags
-	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
-	fs.SetOutput(w.err)
-	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
-	f.place.signFlag(fs)
-	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
-	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
-	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
-	fs.StringVar(&f.locale, "locale", "en", "language for whom Discord names none")
-	fs.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
-	fs.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
-	fs.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
-	if err := fs.Parse(args); err != nil {
-		return f, errUsage
-	}
-	var errs []error
-	if fs.NArg() > 0 {
-		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
-	}
-	if f.token == "" {
-		errs = append(errs, errors.New("--discord-token must name the file that holds the token"))
-	}
-	return f, errors.Join(errs...)
-}
-
-// unsigned says what keeps a program for practice away from people.
-func unsigned(list []sign.Standing) error {
-	lines := []string{"people may not be answered before these are signed; for practice name a stand-in on this machine with --discord-at:"}
-	for _, s := range list {
-		if s.Needed && s.By == nil {
-			lines = append(lines, "  "+s.String())
-		}
-	}
-	return errors.New(strings.Join(lines, "\n"))
-}
-
 // serve answers on Discord until it is told to stop.
 func serve(ctx context.Context, args []string, w world) (err error) {
-	f, err := parseServe(args, w)
+	p, err := read()
 	if err != nil {
 		return err
 	}
-	if err := f.place.settle(w.env); err != nil {
-		return err
-	}
-	p, err := load("ankle", f.place.signedPath())
-	if err != nil {
-		return err
-	}
-	if p.practice && f.at == "" {
-		return unsigned(p.standing)
-	}
-	if known := p.book.Locales(); !slices.Contains(known, care.Locale(f.locale)) {
-		return fmt.Errorf("--locale %q is not spoken; it can be one of %v", f.locale, known)
-	}
-	token, err := readSecret(f.token)
+	f, token, err := p.service(args, w)
 	if err != nil {
 		return err
 	}
@@ -99,11 +34,16 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	log := logger(w.err)
 	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
-		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
+		Token: token, At: f.at, Locale: f.languages[0], Watch: f.watch, Servers: f.communities(), Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
 		return err
+	}
+	for _, s := range p.standing {
+		if slices.Contains(f.languages, s.Language) && s.By == nil && !p.practice {
+			log.WarnContext(ctx, "not all of a language is signed; what is not is said in the base language", "language", s.Language)
+		}
 	}
 	h, err = build(ctx, p, f.place, 0, bot, bot, time.Now, log)
 	if err != nil {
@@ -179,20 +119,4 @@ func retire(ctx context.Context, k *upkeep.Keeper, out *outbox.Outbox, w io.Writ
 	}
 	fmt.Fprintf(w, "Open talks: %d. Who waited for something is told, and nothing is planned any more.\n", open)
 	return errRetired
-}
-
-// readSecret reads a secret from a file that only its owner may read.
-func readSecret(name string) (string, error) {
-	info, err := os.Stat(name)
-	if err != nil {
-		return "", fmt.Errorf("the token file: %w", err)
-	}
-	if info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("others may read %s: run chmod 600 %s", name, name)
-	}
-	data, err := os.ReadFile(name)
-	if err != nil {
-		return "", fmt.Errorf("the token file: %w", err)
-	}
-	return strings.TrimSpace(string(data)), nil
 }

@@ -28,6 +28,7 @@ func parseSign(args []string, w world) (signFlags, error) {
 	fs.SetOutput(w.err)
 	fs.StringVar(&f.place.dir, "data", "", "folder of the durable store (default: the usual one)")
 	f.place.signFlag(fs)
+	config := configFlag(fs)
 	fs.StringVar(&f.part, "part", "", "what is signed: protocol, sentences or pictures; without it everything is listed")
 	fs.StringVar(&f.language, "language", "", "with --part sentences: in which language")
 	fs.StringVar(&f.role, "role", "", "what the person who signs is, such as physiotherapist")
@@ -47,7 +48,8 @@ func parseSign(args []string, w world) (signFlags, error) {
 	if f.part == string(sign.Sentences) && f.language == "" {
 		errs = append(errs, errors.New("--language is missing: the sentences are signed one language at a time"))
 	}
-	return f, errors.Join(append(errs, f.place.settle(w.env))...)
+	_, err := f.place.configure(*config)
+	return f, errors.Join(append(errs, err, f.place.settle(w.env))...)
 }
 
 // signPart lists what is signed, or signs a part.

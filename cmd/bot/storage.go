@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -12,7 +13,9 @@ import (
 	"time"
 
 	"turnstone/care"
+	"turnstone/locales"
 	"turnstone/seal"
+	"turnstone/settings"
 	"turnstone/store/bolt"
 	"turnstone/store/keyfile"
 	"turnstone/store/move"
@@ -35,6 +38,28 @@ func (p *place) flags(fs *flag.FlagSet, data string) {
 
 func (p *place) signFlag(fs *flag.FlagSet) {
 	fs.StringVar(&p.signed, "signed", "", "the file of signatures (default: beside the folder, with .signed.toml at its end)")
+}
+
+func configFlag(fs *flag.FlagSet) *string {
+	return fs.String("config", "", "the configuration of the service, such as deploy/lantern-bay.toml; flags go before it")
+}
+
+// configure lays a configuration under the flags. Without one it does nothing
+// and gives nothing.
+func (p *place) configure(path string) (*settings.Settings, error) {
+	if path == "" {
+		return nil, nil //nolint:nilnil // there is none
+	}
+	book, err1 := locales.Load(locales.Files)
+	numbers, err2 := locales.LoadNumbers(locales.Files)
+	if err := errors.Join(err1, err2); err != nil {
+		return nil, err
+	}
+	s, err := settings.Read(path, settings.Known{Regions: numbers.Regions(), Languages: book.Locales()})
+	if s != nil {
+		p.dir, p.key, p.signed = cmp.Or(p.dir, s.Data), cmp.Or(p.key, s.Key), cmp.Or(p.signed, s.Signed)
+	}
+	return s, err
 }
 
 // settle takes the usual folder where none was named.

@@ -97,14 +97,14 @@ func talk(ctx context.Context, args []string, w world) error {
 	if err != nil {
 		return err
 	}
-	signatures := "" // as data everything is practice
+	t := terms{protocol: f.protocol} // as data everything is practice
 	if !f.json {
 		if err := f.place.settle(w.env); err != nil {
 			return err
 		}
-		signatures = f.place.signedPath()
+		t.signatures = f.place.signedPath()
 	}
-	p, err := load(f.protocol, signatures)
+	p, err := load(t)
 	if err != nil {
 		return err
 	}

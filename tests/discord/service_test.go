@@ -1,8 +1,6 @@
 package discord_test
 
 import (
-	"net"
-	"net/http"
 	"strings"
 	"syscall"
 	"testing"
@@ -13,25 +11,12 @@ import (
 func TestHAZ32_TheServiceRetires(t *testing.T) {
 	pr := newProgram(t)
 	p := pr.p
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	health := free.Addr().String()
-	if err := free.Close(); err != nil {
-		t.Fatal(err)
-	}
+	health := free(t)
 	cmd, out := pr.serve("--health", health)
 	if !p.Until(patience, p.Connected) {
 		t.Fatalf("it does not connect: %s", out)
 	}
-	if !p.Until(patience, func() bool {
-		resp, err := http.Get("http://" + health + "/health")
-		if err != nil {
-			return false
-		}
-		return resp.Body.Close() == nil && resp.StatusCode == http.StatusOK
-	}) {
+	if !p.Until(patience, func() bool { return well(health) }) {
 		t.Errorf("it does not say that it is well: %s", out)
 	}
 	who := p.Join("en-US")

@@ -177,7 +177,7 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
 		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "region", "zone"},
-		"serve": {"backup", "data", "discord-at", "discord-token", "health", "key", "locale", "retire", "signed", "watch"},
+		"serve": {"backup", "config", "data", "discord-at", "discord-token", "health", "key", "locale", "retire", "signed", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {
