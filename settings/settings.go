@@ -39,6 +39,7 @@ type Server struct {
 	Language care.Locale `toml:"language"` // of what everybody reads there; empty is the first of Languages
 	Watch    []string    `toml:"watch"`    // channels that are read for emergencies
 	Staff    []string    `toml:"staff"`    // channels that only the clinic sees
+	Clinic   []string    `toml:"clinic"`   // roles that the clinic's people have there; they give no rights in this program
 	Open     string      `toml:"hours"`    // such as "Mon-Fri 08:00-18:00; Sat 09:00-13:00"
 	Closed   []string    `toml:"closed"`   // dates on which the clinic stays shut
 
@@ -144,7 +145,7 @@ func (c checker) servers(list []Server) {
 	ids := map[string]bool{}
 	for i := range list {
 		s, at := &list[i], fmt.Sprintf("server[%d]", i)
-		for _, id := range append(append([]string{s.ID}, s.Watch...), s.Staff...) {
+		for _, id := range slices.Concat([]string{s.ID}, s.Watch, s.Staff, s.Clinic) {
 			switch {
 			case !snowflake.MatchString(id):
 				c.f.Fault(c.where(at, s, id), "%q is no ID: switch on developer mode in Discord, and copy the ID by a right click", id)
@@ -162,6 +163,8 @@ func (c checker) where(at string, s *Server, id string) string {
 	switch {
 	case slices.Contains(s.Staff, id):
 		return at + ".staff"
+	case slices.Contains(s.Clinic, id):
+		return at + ".clinic"
 	case slices.Contains(s.Watch, id):
 		return at + ".watch"
 	}
@@ -181,6 +184,9 @@ func (c checker) server(at string, s *Server) {
 	}
 	if len(s.Staff) == 0 {
 		c.f.Fault(at+".staff", "no staff channel: name one that only the clinic sees, such as staff = [\"123456789012345678\"]")
+	}
+	if len(s.Clinic) == 0 {
+		c.f.Fault(at+".clinic", "no role of the clinic: name those that its people have there, so that it can be told who else sees the staff channel")
 	}
 	hours, err := care.ParseHours(s.Zone, s.Open, s.Closed...)
 	if err != nil {

@@ -137,21 +137,32 @@ const mostNamed = 5
 
 // String says how the part stands, and what to do where it is unsigned.
 func (s Standing) String() string {
-	todo := "; a clinician reads it, then: " + s.command()
-	if !s.Needed {
+	todo := "; " + s.Todo()
+	switch {
+	case s.By != nil:
+		todo = ""
+	case !s.Needed:
 		todo = "; until then it is said in the base language" + todo
 	}
+	return s.Now() + todo
+}
+
+// Todo is what to do about an unsigned part.
+func (s Standing) Todo() string { return "a clinician reads it, then: " + s.command() }
+
+// Now says how the part stands.
+func (s Standing) Now() string {
 	switch {
 	case s.By != nil:
 		return fmt.Sprintf("%s: signed by %s", s.Content, s.By)
 	case s.Last == nil:
-		return fmt.Sprintf("%s: nobody has signed it%s", s.Content, todo)
+		return fmt.Sprintf("%s: nobody has signed it", s.Content)
 	}
 	named, more := s.Changed, ""
 	if n := len(named) - mostNamed; n > 0 {
 		named, more = named[:mostNamed], fmt.Sprintf(" and %d more", n)
 	}
-	return fmt.Sprintf("%s: changed since %s signed it: %s%s%s", s.Content, s.Last, strings.Join(named, ", "), more, todo)
+	return fmt.Sprintf("%s: changed since %s signed it: %s%s", s.Content, s.Last, strings.Join(named, ", "), more)
 }
 
 // String says who signed, and when.

@@ -14,7 +14,7 @@ import (
 // The house, from the ground up. A package may import what stands on a lower
 // floor, and on its own floor only where `beside` says so.
 var floors = [][]string{
-	{"care", "seal", "tomlfile"},
+	{"care", "inspect", "seal", "tomlfile"},
 	{"store", "settings", "locales/reading"},
 	{"locales", "flow/protocol", "flow/answer", "record", "pictures"},
 	{"safety", "flow"},

@@ -57,7 +57,7 @@ func commands() []command {
 		{"restore", "put a backup back; who was erased since stays erased", restore},
 		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"move", "move everything from one store to another: FROM TO, each a folder or a Redis address", moveStore},
-		{"check", "check protocols and languages whole: FILE, or those that come with the program", check},
+		{"check", "check protocols and languages whole: FILE, or those that come with the program; with --live a service", check},
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 const (
 	clubServer = "310000000000000001"
 	staffRoom  = "310000000000000012"
+	clinicRole = "310000000000000021"
 )
 
 // configure writes a configuration whose places lie in the program's folder.
@@ -38,8 +39,9 @@ region = "PT"
 language = "es"
 watch = [%q]
 staff = [%q]
+clinic = [%q]
 hours = "Mon-Sun 00:00-24:00"
-`, filepath.Join(pr.dir, "there", "store"), filepath.Join(pr.dir, "signed.toml"), filepath.Join(pr.dir, "backups"), health, pr.token, clubServer, watched, staffRoom)
+`, filepath.Join(pr.dir, "there", "store"), filepath.Join(pr.dir, "signed.toml"), filepath.Join(pr.dir, "backups"), health, pr.token, clubServer, watched, staffRoom, clinicRole)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		pr.t.Fatal(err)
 	}

@@ -16,6 +16,7 @@ type program struct {
 	t          *testing.T
 	p          *double.Platform
 	dir, token string
+	undone     []func() error
 }
 
 func newProgram(t *testing.T) *program {
@@ -80,4 +81,53 @@ func (pr *program) signs(parts ...string) {
 			pr.t.Fatalf("sign %s: %v: %s", part, err, out)
 		}
 	}
+}
+
+// again makes the stand-in right, as settle did.
+func (pr *program) again() {
+	pr.p.Heal()
+	pr.p.Allowed, pr.p.Public, pr.p.Ahead = 1|1<<9|1<<12|1<<15, false, 0
+	pr.p.Found(club(least, 0))
+	pr.p.Leave("310000000000000077")
+	pr.p.Room(clubServer, watchRoom, "trail-talk")
+	pr.p.Room(clubServer, staffRoom, "clinic", closed()...)
+}
+
+// mode and move change files until undo.
+func (pr *program) mode(name string, m os.FileMode) {
+	pr.t.Helper()
+	if err := os.Chmod(name, m); err != nil {
+		pr.t.Fatal(err)
+	}
+	pr.undone = append(pr.undone, func() error { return os.Chmod(name, 0o600) })
+}
+
+func (pr *program) move(from, to string) {
+	pr.t.Helper()
+	from, to = filepath.Join(pr.dir, from), filepath.Join(pr.dir, to)
+	if err := os.Rename(from, to); err != nil {
+		pr.t.Fatal(err)
+	}
+	pr.undone = append(pr.undone, func() error { return os.Rename(to, from) })
+}
+
+func (pr *program) list(dir string) (names []string) {
+	pr.t.Helper()
+	entries, err := os.ReadDir(filepath.Join(pr.dir, dir))
+	if err != nil {
+		pr.t.Fatal(err)
+	}
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	return names
+}
+
+func (pr *program) undo() {
+	for _, f := range pr.undone {
+		if err := f(); err != nil {
+			pr.t.Fatal(err)
+		}
+	}
+	pr.undone = nil
 }

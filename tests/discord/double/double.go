@@ -34,12 +34,16 @@ type Platform struct {
 	Allowed int
 	Now     func() time.Time
 
+	Ahead  time.Duration // how far its clock is before ours
+	Public bool          // anybody may invite the bot
+
 	mu       sync.Mutex
 	changed  *sync.Cond
 	server   *http.Server
 	addr     string
 	last     int64
 	people   map[string]*Person
+	servers  map[string]*Server
 	channels map[string]*channel
 	direct   map[string]string // account -> channel
 	acts     map[string]*act   // by token
@@ -67,7 +71,7 @@ func New() (*Platform, error) {
 	}
 	p := &Platform{
 		Beat: 10 * time.Second, Allowed: 1 | 1<<12, Now: time.Now, addr: l.Addr().String(), last: 1_000_000_000_000_000_000,
-		people: map[string]*Person{}, channels: map[string]*channel{}, direct: map[string]string{}, acts: map[string]*act{},
+		people: map[string]*Person{}, servers: map[string]*Server{}, channels: map[string]*channel{}, direct: map[string]string{}, acts: map[string]*act{},
 	}
 	p.changed = sync.NewCond(&p.mu)
 	p.gate.sessions = map[string]*session{}
