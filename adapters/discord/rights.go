@@ -31,7 +31,7 @@ var tooMuch = []struct {
 	name string
 }{
 	{administrator, "Administrator"},
-	{discordgo.PermissionManageServer, "Manage Server"},
+	{discordgo.PermissionManageGuild, "Manage Server"},
 	{discordgo.PermissionManageRoles, "Manage Roles"},
 	{discordgo.PermissionManageChannels, "Manage Channels"},
 	{discordgo.PermissionManageMessages, "Manage Messages"},
