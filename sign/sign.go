@@ -96,12 +96,14 @@ type Standing struct {
 	By      *Signature // nil while unsigned
 	Last    *Signature // the newest of the part, in whatever state; nil where there is none
 	Changed []string   // pieces that are new, gone or different since Last, sorted
+
+	file string // of the signatures
 }
 
 // Standing looks how a part stands. Older signatures count too, so that a
 // program that was put back is still signed.
 func (r *Register) Standing(c Content) Standing {
-	s := Standing{Content: c}
+	s := Standing{Content: c, file: r.Path}
 	for i := range r.Signatures {
 		if one := &r.Signatures[i]; one.of(c) {
 			s.Last = one
@@ -170,7 +172,7 @@ func (s *Signature) String() string { return fmt.Sprintf("%s (%s) on %s", s.Name
 
 // command is how the part is signed.
 func (s Standing) command() string {
-	text := fmt.Sprintf("bot sign --part %s", s.Part)
+	text := fmt.Sprintf("bot sign --signed %s --part %s", s.file, s.Part)
 	if s.Language != "" {
 		text += fmt.Sprintf(" --language %s", s.Language)
 	}

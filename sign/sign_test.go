@@ -63,7 +63,7 @@ func again(t *testing.T, r *Register) *Register {
 func TestHAZ15_AChangeUnsigns(t *testing.T) {
 	r := register(t)
 	c := Content{Part: Protocol, Needed: true, Pieces: map[string]string{"ankle-1.yaml": "1111111111111111", "ankle-2.yaml": "2222222222222222"}}
-	if s := r.Standing(c); s.By != nil || !strings.Contains(s.String(), "protocol: nobody has signed it") || !strings.Contains(s.String(), "bot sign --part protocol") {
+	if s := r.Standing(c); s.By != nil || !strings.Contains(s.String(), "protocol: nobody has signed it") || !strings.Contains(s.String(), "bot sign --signed "+r.Path+" --part protocol --role") {
 		t.Fatalf("before anybody signed: %s", s)
 	}
 	if err := r.Sign(c, "physiotherapist", "Ana Reis", "", someDay); err != nil {

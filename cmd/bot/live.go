@@ -98,8 +98,8 @@ func examineSensitive(ctx context.Context, s staff, r *inspect.Report) {
 	}
 }
 
-// asking is how long a running service may take to say how it is.
-const asking = 5 * time.Second
+// asking is how long a running service may take to say that it is well.
+const asking = 10 * time.Second
 
 // examineStore looks into the store, or asks the service that has it open.
 func examineStore(ctx context.Context, f *service, r *inspect.Report) {
@@ -137,24 +137,33 @@ func examineRunning(ctx context.Context, f *service, r *inspect.Report) {
 		r.Look("set health in the configuration, so that it can be asked", "the service runs, and nobody can ask it how it is")
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, asking)
-	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+f.health+"/health", nil)
-	var resp *http.Response
-	if err == nil {
-		resp, err = http.DefaultClient.Do(req)
-	}
-	if err == nil {
-		err = resp.Body.Close()
+	status, err := health(ctx, f.health)
+	for end := time.Now().Add(asking); (err != nil || status != http.StatusOK) && time.Now().Before(end); status, err = health(ctx, f.health) {
+		time.Sleep(asking / 20) // it may have been started a moment ago
 	}
 	switch {
 	case err != nil:
 		r.Wrong("look into its log: journalctl -u turnstone", "the service runs, and does not say how it is: %v", err)
-	case resp.StatusCode != http.StatusOK:
+	case status != http.StatusOK:
 		r.Wrong("look at http://"+f.health+"/health, and into its log: journalctl -u turnstone", "the service runs, and is not well")
 	default:
 		r.Well("the service runs, and is well")
 	}
+}
+
+// health asks a service how it is.
+func health(ctx context.Context, addr string) (status int, err error) {
+	ctx, cancel := context.WithTimeout(ctx, asking/2)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+addr+"/health", nil)
+	if err != nil {
+		return 0, err
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return 0, err
+	}
+	return resp.StatusCode, resp.Body.Close()
 }
 
 // late is when a daily backup is missed (common practice, no source): it is

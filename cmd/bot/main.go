@@ -14,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 	_ "time/tzdata" // zones must be there on every machine
+
+	"turnstone/adapters/discord"
 )
 
 func main() {
@@ -25,6 +27,11 @@ func main() {
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "bot:", err)
+	}
+	switch {
+	case errors.Is(err, errMend), errors.Is(err, discord.ErrRefused):
+		os.Exit(3)
+	case err != nil:
 		os.Exit(1)
 	}
 }
@@ -38,6 +45,10 @@ type world struct {
 }
 
 var errUsage = errors.New("usage")
+
+// errMend is beside an error that starting again does not mend: the unit for
+// systemd leaves a program alone that ends so.
+var errMend = errors.New("mend this, then start again")
 
 // A command is one subcommand.
 type command struct {

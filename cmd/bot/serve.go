@@ -25,8 +25,11 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	f, token, err := p.service(args, w)
-	if err != nil {
+	if errors.Is(err, errUsage) {
 		return err
+	}
+	if err != nil {
+		return errors.Join(err, errMend)
 	}
 	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
 		return fmt.Errorf("the folder for the conversations: %w; name another with --data", err)
@@ -64,6 +67,12 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		h.intake.Committed = v.Committed
 		beside = append(beside, func(ctx context.Context) error { return v.Serve(ctx, listener) })
 	}
+	beside = append(beside, func(ctx context.Context) error {
+		if err := tellReady(w.env); err != nil {
+			log.ErrorContext(ctx, "systemd will take this start for a failed one", "err", err)
+		}
+		return nil
+	})
 	err = h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
 		return bot.Run(ctx, discord.House{
 			Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,

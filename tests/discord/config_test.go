@@ -3,10 +3,12 @@ package discord_test
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -161,8 +163,8 @@ func TestHAZ33_AServiceIsCheckedWhole(t *testing.T) {
 		t.Fatal(err)
 	}
 	out, err := pr.run("serve", "--config", config, "--locale", "tlh", "now")
-	if err == nil {
-		t.Fatalf("it serves: %s", out)
+	if exit, ended := errors.AsType[*exec.ExitError](err); !ended || exit.ExitCode() != 3 {
+		t.Fatalf("it ends with %v, want the status 3 that the unit leaves alone: %s", err, out)
 	}
 	for _, want := range []string{`"now" is not understood`, ":4: health is", ":14: \"a room\" is no ID", `--locale "tlh"`, "chmod 600", "protocol: nobody has signed it"} {
 		if !strings.Contains(out, want) {

@@ -93,7 +93,7 @@ func (p *Platform) call(do func(r *http.Request, body []byte) (any, *no)) http.H
 		}
 		var out any
 		var refused *no
-		if r.Header.Get("Authorization") != "Bot "+Token {
+		if !p.takes(r.Header.Get("Authorization")) {
 			refused = &no{http.StatusUnauthorized, 0, "401: Unauthorized"}
 		} else {
 			out, refused = do(r, body)
