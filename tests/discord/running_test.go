@@ -72,7 +72,7 @@ func newVolunteer(t *testing.T) *volunteer {
 		}
 	}
 	v.listen()
-	t.Cleanup(func() { v.sh(block{commands: "systemctl stop turnstone"}) })
+	t.Cleanup(v.stop)
 	return v
 }
 
@@ -124,6 +124,13 @@ func (v *volunteer) sh(b block) (string, error) {
 	cmd.Env = append(os.Environ(), "PATH="+shims+":"+os.Getenv("PATH"), "ROOT="+v.root, "STAGE="+filepath.Join(v.root, "stage"), "BUILT="+talk.Bot, "AT="+v.p.At())
 	out, err := cmd.CombinedOutput()
 	return string(out), err
+}
+
+// stop ends the service.
+func (v *volunteer) stop() {
+	if out, err := v.sh(block{commands: "systemctl stop turnstone"}); err != nil {
+		v.t.Errorf("stop the service: %v: %s", err, out)
+	}
 }
 
 // follows does the next block of a page, and reads what it says there.
@@ -226,7 +233,7 @@ func TestAVolunteerFollowsThePages(t *testing.T) {
 		t.Fatalf("no backup: %v, %v", made, err)
 	}
 	newest := filepath.Base(made[len(made)-1])
-	v.sh(block{commands: "systemctl stop turnstone"})
+	v.stop()
 	if err := os.RemoveAll(filepath.Join(v.root, "var/lib/turnstone")); err != nil { // a new machine
 		t.Fatal(err)
 	}
