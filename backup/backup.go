@@ -108,6 +108,22 @@ func sum(path string) (hash string, size int64, err error) {
 	return hex.EncodeToString(h.Sum(nil)), size, errors.Join(err, f.Close())
 }
 
+// Newest is when the newest backup in a folder was made; zero where there is
+// none.
+func Newest(folder string) (time.Time, error) {
+	var newest time.Time
+	entries, err := os.ReadDir(folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return newest, nil
+	}
+	for _, e := range entries {
+		if t, err := time.Parse(stamp, e.Name()); err == nil && e.IsDir() && t.After(newest) {
+			newest = t
+		}
+	}
+	return newest, err
+}
+
 // Prune removes the backups in the folder to that are older than keep. The
 // newest stays whatever its age. It returns how many it removed.
 func Prune(to string, keep time.Duration, now time.Time) (int, error) {
@@ -165,14 +181,9 @@ func (d *Daily) Run(ctx context.Context) error {
 
 func (d *Daily) once(ctx context.Context) error {
 	now := d.Now()
-	entries, err := os.ReadDir(d.To)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	newest, err := Newest(d.To)
+	if err != nil || now.Sub(newest) < 24*time.Hour {
 		return err
-	}
-	for _, e := range entries {
-		if t, err := time.Parse(stamp, e.Name()); err == nil && now.Sub(t) < 24*time.Hour {
-			return nil
-		}
 	}
 	if _, err := Write(ctx, d.Source, d.To, now); err != nil {
 		return err

@@ -30,14 +30,16 @@ type Episode struct {
 	ID         EpisodeID `json:"id"`
 	Protocol   string    `json:"protocol"` // name@version; a running episode keeps it
 	Locale     Locale    `json:"locale"`
-	ZoneSet    bool      `json:"zone_set,omitempty"`  // somebody chose the zone: a region does not change it
-	Zone       string    `json:"zone"`                // IANA name of the person's zone
-	Region     string    `json:"region,omitempty"`    // ISO 3166 code, empty while unknown
-	ZoneAsk    bool      `json:"zone_ask,omitempty"`  // the zone is that of a whole server: the person is asked before anything is planned by it
-	Elsewhere  bool      `json:"elsewhere,omitempty"` // so is the region: the card says what to call elsewhere
-	Other      bool      `json:"other,omitempty"`     // about somebody else than the account's owner
-	Beside     bool      `json:"beside,omitempty"`    // a second episode of the same account is about somebody else
-	WantsOther bool      `json:"-"`                   // this turn turns to the other person
+	ZoneSet    bool      `json:"zone_set,omitempty"`    // somebody chose the zone: a region does not change it
+	Zone       string    `json:"zone"`                  // IANA name of the person's zone
+	Region     string    `json:"region,omitempty"`      // ISO 3166 code, empty while unknown
+	KeepMonths int       `json:"keep_months,omitempty"` // how long it is kept once closed, as the person was told; 0 is UsualMonths
+	Server     string    `json:"server,omitempty"`      // the community that it came from, where the clinic has hours of its own there
+	ZoneAsk    bool      `json:"zone_ask,omitempty"`    // the zone is that of a whole server: the person is asked before anything is planned by it
+	Elsewhere  bool      `json:"elsewhere,omitempty"`   // so is the region: the card says what to call elsewhere
+	Other      bool      `json:"other,omitempty"`       // about somebody else than the account's owner
+	Beside     bool      `json:"beside,omitempty"`      // a second episode of the same account is about somebody else
+	WantsOther bool      `json:"-"`                     // this turn turns to the other person
 
 	Opened    time.Time  `json:"opened"`
 	LastHeard time.Time  `json:"last_heard"`
@@ -70,6 +72,18 @@ type Episode struct {
 	Stopped   bool   `json:"stopped,omitempty"`    // the person ended messages
 	Closed    bool   `json:"closed,omitempty"`
 	Erasing   bool   `json:"erasing,omitempty"` // erased as soon as the agenda is empty
+}
+
+// UsualMonths is how long a closed talk is kept where the clinic has set nothing
+// else (common practice, no source).
+const UsualMonths = 6
+
+// Months is how many months the episode is kept once it is closed.
+func (e *Episode) Months() int {
+	if e.KeepMonths == 0 {
+		return UsualMonths
+	}
+	return e.KeepMonths
 }
 
 // An Aside is a question beside the state, such as "press to read". About says

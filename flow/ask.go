@@ -59,6 +59,8 @@ func (t *turn) text(s *protocol.Screen) {
 		t.sayScreen(s)
 	case t.plainNow(s):
 		t.say("plain." + s.Text)
+	case s.Kind == care.Consent:
+		t.say("ask."+s.Text, "months", strconv.Itoa(t.ep.Months()))
 	default:
 		t.say("ask." + s.Text)
 	}

@@ -74,10 +74,18 @@ func (t *turn) awake(due time.Time) time.Time { return firstAllowed(due, t.zone,
 
 // hours are the clinic's; where nobody gave any, the person's day.
 func (t *turn) hours() care.Hours {
-	if t.f.set.Hours.Known() {
-		return t.f.set.Hours
+	if h := t.clinic(); h.Known() {
+		return h
 	}
 	return care.Daily(t.zone, t.p.Follow.Night.To, t.p.Follow.Night.From)
+}
+
+// clinic are the hours of the clinic for whoever this is.
+func (t *turn) clinic() care.Hours {
+	if h, ok := t.f.set.HoursOf[t.ep.Server]; ok {
+		return h
+	}
+	return t.f.set.Hours
 }
 
 // chasing items are between the clinic and its staff.
@@ -159,7 +167,7 @@ const watchedFor = 30 * time.Minute
 // watching tells truthfully whether anybody at the clinic is there: within its
 // hours, after a press of a moment ago, and by name if somebody has the talk.
 func (t *turn) watching() {
-	there := !t.ev.Pressed.IsZero() && t.now.Sub(t.ev.Pressed).Abs() <= watchedFor && t.f.set.Hours.Open(t.now)
+	there := !t.ev.Pressed.IsZero() && t.now.Sub(t.ev.Pressed).Abs() <= watchedFor && t.clinic().Open(t.now)
 	has := slices.IndexFunc(t.ep.Escalations, func(e care.Escalation) bool { return e.State == care.StateTaken })
 	switch {
 	case !there:

@@ -206,3 +206,21 @@ func TestHAZ24_AnOpenEmergencyStandsForTheOthers(t *testing.T) {
 		t.Error("closing the emergency leaves the call for a human with nobody")
 	}
 }
+
+// A community has hours of its own; whoever comes from elsewhere has the usual.
+func TestHAZ08_ACommunityHasHoursOfItsOwn(t *testing.T) {
+	evenings, err := care.ParseHours("Europe/Lisbon", "Mon-Fri 18:00-22:00")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for server, want := range map[string]string{"": "ask_staff Mon 11:00", "other": "ask_staff Mon 11:00", "club": "ask_staff Mon 19:00"} {
+		p := atTheClinic(t, map[string]string{"navicular": "yes"})
+		p.flow.set.HoursOf = map[string]care.Hours{"club": evenings}
+		p.ep = p.flow.Begin(Start{ID: "e", Locale: "en", Zone: "Europe/Lisbon", ZoneSet: true, Region: "PT", Server: server, Now: p.now})
+		p.step(care.Event{Kind: care.Opened})
+		p.dayZero()
+		if got := p.chased(p.item(care.AboutDisposition).ID); len(got) == 0 || got[0] != want {
+			t.Errorf("from %q: %v, want %q first", server, got, want)
+		}
+	}
+}

@@ -45,8 +45,10 @@ type Settings struct {
 	Reader    Reader
 	Book      Book
 	Numbers   Numbers
-	Practice  bool       // nobody has signed: every screen says so
-	Hours     care.Hours // when the clinic is open; the zero Hours promise nobody
+	Practice  bool                  // nobody has signed: every screen says so
+	Hours     care.Hours            // when the clinic is open; the zero Hours promise nobody
+	Months    int                   // how long a closed talk is kept; 0 is the usual time
+	HoursOf   map[string]care.Hours // where a community has hours of its own, by Start.Server
 
 	// Watch, where set, is told of every look at a fact: which state the
 	// episode was in and which fact it was. Tests use it.
@@ -135,6 +137,7 @@ type Start struct {
 	Zone    string // IANA name
 	ZoneSet bool   // somebody chose the zone: a region does not change it
 	Region  string // empty while unknown
+	Server  string // the community it comes from, where the clinic has hours of its own there
 	Shared  bool   // zone and region are those of a whole server, not this person's own
 	Other   bool   // about somebody else than the account's owner
 	Now     time.Time
@@ -143,7 +146,7 @@ type Start struct {
 // Begin returns a new episode, before its first event.
 func (f *Flow) Begin(s Start) care.Episode {
 	return care.Episode{
-		ID: s.ID, Protocol: f.current.ID(), Locale: s.Locale, Zone: s.Zone, ZoneSet: s.ZoneSet, Region: s.Region, Other: s.Other,
+		ID: s.ID, Protocol: f.current.ID(), Locale: s.Locale, Zone: s.Zone, ZoneSet: s.ZoneSet, Region: s.Region, Server: s.Server, KeepMonths: f.set.Months, Other: s.Other,
 		ZoneAsk: s.Shared && !s.ZoneSet, Elsewhere: s.Shared && s.Region != "",
 		Opened: s.Now, LastHeard: s.Now, State: StateNew,
 	}

@@ -2,6 +2,7 @@ package flow
 
 import (
 	"fmt"
+	"strconv"
 
 	"turnstone/care"
 	"turnstone/flow/protocol"
@@ -32,7 +33,7 @@ func (t *turn) command(cmd care.Command, text string) error {
 	case care.CmdStop:
 		return t.stop()
 	case care.CmdKept:
-		t.say("cmd.kept")
+		t.say("cmd.kept", "months", strconv.Itoa(t.ep.Months()))
 	case care.CmdDelete:
 		t.say("cmd.deleted")
 		return t.erase()

@@ -151,7 +151,7 @@ func (in *Intake) record(was store.Record, ev care.Event, absent func() (record.
 		anew.Episode.Agenda, anew.Episode.Escalations = r.Episode.Agenda, r.Episode.Escalations
 		return &anew, nil, nil
 	}
-	kept, err := record.Keep(r, now.Add(record.KeepFinished))
+	kept, err := record.Keep(r, now.Add(record.KeepFor(&r.Episode)))
 	return &anew, []store.Kept{kept}, err
 }
 
@@ -161,7 +161,7 @@ func (in *Intake) fresh(c Caller, person care.PersonID, first care.EventID) reco
 	return record.Record{
 		Address: c.Address, Account: string(c.Person),
 		Episode: in.Flow.Begin(flow.Start{
-			ID: episodeID(person, first), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Shared: c.Shared, Other: beside, Now: now,
+			ID: episodeID(person, first), Locale: c.Locale, Zone: c.Zone, ZoneSet: c.ZoneSet, Region: c.Region, Server: c.Server, Shared: c.Shared, Other: beside, Now: now,
 		}),
 	}
 }

@@ -57,6 +57,7 @@ type Caller struct {
 	Zone    string
 	ZoneSet bool   // the zone was chosen, not guessed
 	Region  string // empty while unknown
+	Server  string // the community they come from, where the clinic has hours of its own there
 	Shared  bool   // zone and region are those of a whole server, not the person's own
 }
 

@@ -18,6 +18,7 @@ type Book struct {
 	plain     map[care.SentenceKey]*sentence
 	forms     map[care.Locale]*plurals
 	texts     map[care.Locale]map[care.SentenceKey]*wording
+	spoken    func(care.Locale, care.SentenceKey) bool // nil: everything
 }
 
 // A Language is one block of registry.toml.
@@ -39,8 +40,9 @@ type sentence struct {
 // A wording is a sentence in one language: a text for each plural form. A text
 // without plural forms stands under "other".
 type wording struct {
-	forms map[string][]part
-	words []string
+	forms   map[string][]part
+	words   []string
+	written map[string]string // the forms as they stand in the file
 }
 
 // A part is a piece of text, or the name of an argument.
@@ -102,13 +104,53 @@ func (b *Book) Name(locale care.Locale) string {
 	return l.Name
 }
 
-// Words lists further words by which people name the choice with this label.
+// Words lists further words by which people name the choice with this label;
+// where the label is said in the base language, its own text is one of them.
 func (b *Book) Words(locale care.Locale, key care.SentenceKey) []string {
 	w := b.texts[locale][key]
 	if w == nil {
 		return nil
 	}
-	return slices.Clone(w.words)
+	words := slices.Clone(w.words)
+	if base := b.texts[b.languages[0].Tag][key]; b.instead(locale, key) {
+		words = append(append(words, w.written[otherForm]), base.words...)
+	}
+	return words
+}
+
+// instead reports whether a sentence is said in the base language in place of
+// this one.
+func (b *Book) instead(locale care.Locale, key care.SentenceKey) bool {
+	return b.spoken != nil && b.texts[locale] != nil && !b.spoken(locale, key)
+}
+
+// Written gives a sentence as it stands in its file, to be signed: its class
+// and arguments, a line for each form, and the further words of a label.
+func (b *Book) Written(locale care.Locale, key care.SentenceKey) string {
+	plain, w := b.plain[key], b.texts[locale][key]
+	if plain == nil || w == nil {
+		return ""
+	}
+	out := []string{"class " + string(plain.class)}
+	for _, name := range slices.Sorted(maps.Keys(plain.args)) {
+		out = append(out, fmt.Sprintf("argument %s %s", name, plain.args[name]))
+	}
+	for _, form := range slices.Sorted(maps.Keys(w.written)) {
+		out = append(out, form+" "+w.written[form])
+	}
+	for _, word := range w.words {
+		out = append(out, "word "+word)
+	}
+	return strings.Join(out, "\n") + "\n"
+}
+
+// Speaking is the same book in which a sentence that may not be said in a
+// language, as spoken tells, is said in the base language. What people may type
+// stays as it is: words are read in every language.
+func (b *Book) Speaking(spoken func(care.Locale, care.SentenceKey) bool) *Book {
+	other := *b
+	other.spoken = spoken
+	return &other
 }
 
 // Check answers with one fault for each key that is no sentence.
@@ -129,6 +171,9 @@ func (b *Book) Check(keys []care.SentenceKey) error {
 // answers with an error for an unknown language or key, for a missing, unknown
 // or badly formed argument, and never with an empty or half-filled text.
 func (b *Book) Text(locale care.Locale, s care.Sentence) (string, error) {
+	if b.instead(locale, s.Key) {
+		locale = b.languages[0].Tag
+	}
 	plain, w := b.plain[s.Key], b.texts[locale][s.Key]
 	switch {
 	case b.forms[locale] == nil:

@@ -131,7 +131,7 @@ func (b *Book) learn(tag care.Locale, entries map[care.SentenceKey]*entry) error
 		if !base && (e.Class != "" || e.Args != nil || e.Count != "") {
 			e.fault("", "sentence %q: class, args and count stand in %s only: remove them here", key, b.languages[0].Tag)
 		}
-		w := &wording{forms: map[string][]part{}, words: e.Words}
+		w := &wording{forms: map[string][]part{}, words: e.Words, written: e.written()}
 		if plain := b.plain[key]; plain != nil {
 			e.checkForms(plain, needed)
 			for form, text := range e.written() {

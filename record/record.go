@@ -76,8 +76,15 @@ func Decode(data []byte) (Record, error) {
 // about.
 func AccountKey(account string) string { return "account/" + account }
 
-// KeepFinished is how long what is closed is kept. The person is told so.
-const KeepFinished = 180 * 24 * time.Hour
+// month is how long a month is kept that the person is told of.
+const month = 30 * 24 * time.Hour
+
+// KeepFinished is how long what is closed is usually kept.
+const KeepFinished = care.UsualMonths * month
+
+// KeepFor is how long an episode is kept once it is closed, as its person was
+// told.
+func KeepFor(ep *care.Episode) time.Duration { return time.Duration(ep.Months()) * month }
 
 // Leases of the commit that makes something due at once.
 const (

@@ -32,7 +32,6 @@ type Store interface {
 // A Keeper removes what is past its time. Its fields are set once.
 type Keeper struct {
 	Store Store
-	Keep  time.Duration // how long after the last word; 0 is record.KeepFinished
 	Now   func() time.Time
 	Log   *slog.Logger
 }
@@ -100,12 +99,13 @@ func (k *Keeper) person(ctx context.Context, person string, now time.Time) (fate
 	if err != nil {
 		return stays, err
 	}
-	if len(r.Episode.Agenda) > 0 || !k.past(r.Episode.LastHeard, now) {
+	kept := func(t time.Time) bool { return t.Add(record.KeepFor(&r.Episode)).After(now) }
+	if len(r.Episode.Agenda) > 0 || kept(r.Episode.LastHeard) {
 		return stays, nil
 	}
 	last, err := k.lastLine(ctx, person)
 	switch {
-	case err != nil || !k.past(last, now):
+	case err != nil || kept(last):
 		return stays, err
 	case r.Episode.Open || slices.ContainsFunc(r.Episode.Escalations, pending):
 		return waits, nil
@@ -124,15 +124,6 @@ func (k *Keeper) person(ctx context.Context, person string, now time.Time) (fate
 }
 
 func pending(e care.Escalation) bool { return !e.Held && e.State != care.StateClosed }
-
-// past tells whether t lies further back than anything is kept.
-func (k *Keeper) past(t, now time.Time) bool {
-	keep := k.Keep
-	if keep == 0 {
-		keep = record.KeepFinished
-	}
-	return !t.Add(keep).After(now)
-}
 
 // lastLine is when anything last happened: the talk may have closed long after
 // the person's last word.

@@ -14,11 +14,11 @@ import (
 // The house, from the ground up. A package may import what stands on a lower
 // floor, and on its own floor only where `beside` says so.
 var floors = [][]string{
-	{"care", "seal"},
-	{"store", "locales/reading"},
+	{"care", "inspect", "seal", "tomlfile"},
+	{"store", "settings", "locales/reading"},
 	{"locales", "flow/protocol", "flow/answer", "record", "pictures"},
 	{"safety", "flow"},
-	{"intake", "outbox", "retention", "export"},
+	{"intake", "outbox", "retention", "export", "sign"},
 	{"upkeep", "vitals"},
 	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
 	{"store/sealed"},

@@ -76,6 +76,8 @@ type Settings struct {
 	Locale care.Locale // of whom Discord does not tell
 	Watch  bool        // may channels be watched for emergencies?
 
+	Servers map[string]Server // that are configured, by ID; the others are set up with the command
+
 	Person   func(account string) care.PersonID // pseudonym of an account
 	Fixed    func(locale care.Locale, region string) string
 	Pictures fs.FS // NAME.png; nil sends words instead

@@ -240,6 +240,9 @@ func (b *Bot) hand(ctx context.Context, t *talk, ev care.Event) error {
 	c := intake.Caller{Person: b.set.Person(n.User), Address: address(n.User), Locale: n.Locale, Zone: "UTC", Shared: true}
 	if s, ok := b.server(ctx, n.Server); ok {
 		c.Zone, c.Region = s.Zone, s.Region
+		if _, configured := b.set.Servers[n.Server]; configured {
+			c.Server = n.Server
+		}
 	}
 	err := b.house.Intake.Handle(ctx, c, ev)
 	if errors.Is(err, intake.ErrSeen) || errors.Is(err, care.ErrBadChoice) || errors.Is(err, care.ErrNoAsk) {

@@ -44,7 +44,7 @@ func Keys() []care.SentenceKey {
 		"discord.open", "discord.pinned", "discord.pinned_number", "discord.in_direct", "discord.to_direct", "discord.private", "discord.thread", "discord.thread_ask",
 		"discord.thread_yes", "discord.thread_begun", "discord.thread_failed", "discord.busy", "discord.failed", "discord.old_button",
 		"discord.command", "discord.command_what", "discord.setup", "discord.setup_what", "discord.setup_zone", "discord.setup_region", "discord.setup_watch",
-		"discord.set", "discord.set_unpinned", "discord.bad_zone", "discord.bad_region", "discord.not_allowed", "no_pictures",
+		"discord.set", "discord.pinned_only", "discord.set_unpinned", "discord.bad_zone", "discord.bad_region", "discord.not_allowed", "no_pictures",
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 	"net/textproto"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/bwmarrin/discordgo"
@@ -238,6 +239,7 @@ type listening struct{}
 type transport struct {
 	at   *url.URL // the stand-in; nil is Discord
 	base http.RoundTripper
+	skew atomic.Int64 // how far our clock is before Discord's, as the last answer told, in nanoseconds
 }
 
 // mostAnswer is how many bytes of a refusal are read.
@@ -252,6 +254,9 @@ func (t *transport) RoundTrip(req *http.Request) (*http.Response, error) {
 	resp, err := t.base.RoundTrip(req)
 	if err != nil {
 		return nil, err
+	}
+	if date, err := http.ParseTime(resp.Header.Get("Date")); err == nil {
+		t.skew.Store(int64(time.Since(date)))
 	}
 	l, heard := req.Context().Value(listening{}).(*listener)
 	if heard {

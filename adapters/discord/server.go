@@ -17,22 +17,39 @@ import (
 	"turnstone/store"
 )
 
-// A server is what its installer has set.
-type server struct {
+// A Server is what is set for one: in the configuration, else by its installer
+// with the command.
+type Server struct {
+	Zone   string
+	Region string
+	Locale care.Locale // of what everybody reads
+	Watch  []string    // channels that are read for emergencies
+}
+
+// installed is a Server as the command keeps it.
+type installed struct {
 	Zone   string      `json:"zone"`
 	Region string      `json:"region"`
-	Watch  string      `json:"watch,omitempty"` // a channel that is watched for emergencies
+	Watch  string      `json:"watch,omitempty"`
 	Locale care.Locale `json:"locale"`
+}
+
+func (s installed) server() Server {
+	out := Server{Zone: s.Zone, Region: s.Region, Locale: s.Locale}
+	if s.Watch != "" {
+		out.Watch = []string{s.Watch}
+	}
+	return out
 }
 
 const serverPrefix = "discord/server/"
 
 // server reads what was set for one. Without it the person is asked.
-func (b *Bot) server(ctx context.Context, id string) (server, bool) {
-	var s server
-	if id == "" {
-		return s, false
+func (b *Bot) server(ctx context.Context, id string) (Server, bool) {
+	if s, ok := b.set.Servers[id]; ok || id == "" {
+		return s, ok
 	}
+	var s installed
 	data, _, ok, err := b.house.Store.Get(ctx, serverPrefix+id)
 	if err == nil && ok {
 		err = json.Unmarshal(data, &s)
@@ -40,48 +57,59 @@ func (b *Bot) server(ctx context.Context, id string) (server, bool) {
 	if err != nil {
 		b.log.ErrorContext(ctx, "the settings of a server can't be read", "err", err)
 	}
-	return s, ok && err == nil
+	return s.server(), ok && err == nil
 }
 
 // manageServer is the permission of whoever may set things (Discord's
 // documentation, "Permissions").
 const manageServer = 1 << 5
 
-// setUp keeps the zone and region of a server, and pins the message with the
-// button that begins a private talk.
+// setUp keeps the zone and region of a server, unless the configuration has
+// them, and pins the message with the button that begins a private talk.
 func (b *Bot) setUp(ctx context.Context, _ *talk, j job, i interaction) error {
 	l := b.localeOf(i.Locale)
 	say := func(key string, args ...string) error {
 		return b.rewrite(ctx, j.reply, plain(b.text(l, key, args...)))
 	}
-	s := server{Zone: i.setting("zone"), Region: strings.ToUpper(i.setting("region")), Watch: i.setting("watch"), Locale: l}
 	rights, err := strconv.ParseUint(i.Member.Permissions, 10, 64)
-	_, zoneErr := time.LoadLocation(s.Zone)
-	_, known := b.house.Numbers.Emergency(s.Region)
-	switch {
-	case err != nil || rights&manageServer == 0 || i.GuildID == "":
+	if err != nil || rights&manageServer == 0 || i.GuildID == "" {
 		return say("discord.not_allowed")
-	case zoneErr != nil || s.Zone == "" || s.Zone == "Local":
-		return say("discord.bad_zone")
-	case !known:
-		return say("discord.bad_region", "regions", strings.Join(b.house.Numbers.Regions(), ", "))
 	}
-	data, err := json.Marshal(s)
-	if err == nil {
-		err = b.house.Store.Put(ctx, serverPrefix+i.GuildID, data, store.AnyEtag, time.Time{})
-	}
-	if err != nil {
-		return err
+	done := "discord.pinned_only"
+	s, configured := b.set.Servers[i.GuildID]
+	if !configured {
+		own := installed{Zone: i.setting("zone"), Region: strings.ToUpper(i.setting("region")), Watch: i.setting("watch"), Locale: l}
+		_, zoneErr := time.LoadLocation(own.Zone)
+		_, known := b.house.Numbers.Emergency(own.Region)
+		switch {
+		case zoneErr != nil || own.Zone == "" || own.Zone == "Local":
+			return say("discord.bad_zone")
+		case !known:
+			return say("discord.bad_region", "regions", strings.Join(b.house.Numbers.Regions(), ", "))
+		}
+		if err := b.install(ctx, i.GuildID, own); err != nil {
+			return err
+		}
+		done, s = "discord.set", own.server()
 	}
 	if err := b.pin(ctx, j, s); err != nil {
 		b.log.WarnContext(ctx, "the message with the button could not be pinned", "err", err)
 		return say("discord.set_unpinned")
 	}
-	return say("discord.set")
+	return say(done)
+}
+
+// install keeps what the command has set.
+func (b *Bot) install(ctx context.Context, id string, s installed) error {
+	data, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	return b.house.Store.Put(ctx, serverPrefix+id, data, store.AnyEtag, time.Time{})
 }
 
 // pin posts the message that begins a talk, and pins it.
-func (b *Bot) pin(ctx context.Context, j job, s server) error {
+func (b *Bot) pin(ctx context.Context, j job, s Server) error {
 	p := posted{body: b.invitation(s), Nonce: nonce(care.ItemID(j.event), 0), Enforce: true}
 	id, err := b.postTo(ctx, j.channel, p, false)
 	if err != nil {
@@ -94,7 +122,7 @@ func (b *Bot) pin(ctx context.Context, j job, s server) error {
 
 // invitation reads the same for everybody and names nobody. It carries the
 // emergency line, so that it stands on its own when nothing answers.
-func (b *Bot) invitation(s server) body {
+func (b *Bot) invitation(s Server) body {
 	text := b.text(s.Locale, "discord.pinned")
 	if number, ok := b.house.Numbers.Emergency(s.Region); ok {
 		text = b.text(s.Locale, "discord.pinned_number", "number", number)
@@ -112,7 +140,7 @@ func (b *Bot) overheard(ctx context.Context, t *talk, j job) error {
 		return b.said(ctx, t, j)
 	}
 	s, ok := b.server(ctx, j.server)
-	if !ok || s.Watch != j.channel || b.house.Screen.Read(j.text, b.set.Locale).Class() == care.NoClass {
+	if !ok || !slices.Contains(s.Watch, j.channel) || b.house.Screen.Read(j.text, b.set.Locale).Class() == care.NoClass {
 		return nil
 	}
 	b.mu.Lock()
@@ -166,15 +194,15 @@ type commandOption struct {
 
 // commands are this program's commands in every language.
 func (b *Bot) commands() ([]commandBody, error) {
-	rights := manageServer
+	rights, asked := manageServer, len(b.set.Servers) == 0 // else the configuration has them
 	list := []commandBody{
 		{Name: openCommand, Names: b.inAll("discord.command"), What: b.text("en", "discord.command_what"), Whats: b.inAll("discord.command_what"), Type: 1, Contexts: []int{0, 1}, Installs: []int{0}},
 		{
 			Name: setupCommand, Names: b.inAll("discord.setup"), What: b.text("en", "discord.setup_what"), Whats: b.inAll("discord.setup_what"), Type: 1,
 			Rights: &rights, Contexts: []int{0}, Installs: []int{0},
 			Options: []commandOption{
-				{Type: 3, Name: "zone", What: b.text("en", "discord.setup_zone"), Whats: b.inAll("discord.setup_zone"), Required: true},
-				{Type: 3, Name: "region", What: b.text("en", "discord.setup_region"), Whats: b.inAll("discord.setup_region"), Required: true},
+				{Type: 3, Name: "zone", What: b.text("en", "discord.setup_zone"), Whats: b.inAll("discord.setup_zone"), Required: asked},
+				{Type: 3, Name: "region", What: b.text("en", "discord.setup_region"), Whats: b.inAll("discord.setup_region"), Required: asked},
 				{Type: 7, Name: "watch", What: b.text("en", "discord.setup_watch"), Whats: b.inAll("discord.setup_watch"), Kinds: []int{0}},
 			},
 		},

@@ -19,10 +19,22 @@ import (
 
 // check reads files whole and says every fault, its line and what to do.
 // Without a file it checks what comes with the program; a folder is read as
-// languages, a .yaml file as a protocol.
-func check(_ context.Context, args []string, w world) error {
+// languages, a .yaml file as a protocol. With --live it looks at a service.
+func check(ctx context.Context, args []string, w world) error {
+	set, f, config := serviceFlags("check", w)
+	live := set.Bool("live", false, "look whether a service is ready for people, with its token; the other flags are those of bot serve")
+	if err := set.Parse(args); err != nil {
+		return errUsage
+	}
+	args = set.Args()
+	if *live && len(args) > 0 {
+		return errBoth
+	}
+	if *live {
+		return checkLive(ctx, f, *config, w)
+	}
 	if len(args) == 0 {
-		p, err := load("ankle")
+		p, err := load(terms{protocol: "ankle"})
 		if err != nil {
 			return err
 		}

@@ -25,6 +25,7 @@ func tool(name, argument string, args []string, w world, more func(*flag.FlagSet
 	fs := flag.NewFlagSet("bot "+name, flag.ContinueOnError)
 	fs.SetOutput(w.err)
 	at.flags(fs, "folder of the store (default: the usual one)")
+	config := configFlag(fs)
 	if more != nil {
 		more(fs, &at)
 	}
@@ -33,6 +34,9 @@ func tool(name, argument string, args []string, w world, more func(*flag.FlagSet
 	}
 	if fs.NArg() != 1 || fs.Arg(0) == "" {
 		return at, "", fmt.Errorf("bot %s needs one argument: bot %s [flags] %s", name, name, argument)
+	}
+	if _, err := at.configure(*config); err != nil {
+		return at, "", err
 	}
 	return at, fs.Arg(0), at.settle(w.env)
 }

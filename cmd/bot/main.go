@@ -14,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 	_ "time/tzdata" // zones must be there on every machine
+
+	"turnstone/adapters/discord"
 )
 
 func main() {
@@ -25,6 +27,11 @@ func main() {
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "bot:", err)
+	}
+	switch {
+	case errors.Is(err, errMend), errors.Is(err, discord.ErrRefused):
+		os.Exit(3)
+	case err != nil:
 		os.Exit(1)
 	}
 }
@@ -39,6 +46,10 @@ type world struct {
 
 var errUsage = errors.New("usage")
 
+// errMend is beside an error that starting again does not mend: the unit for
+// systemd leaves a program alone that ends so.
+var errMend = errors.New("mend this, then start again")
+
 // A command is one subcommand.
 type command struct {
 	name, what string
@@ -49,6 +60,7 @@ func commands() []command {
 	return []command{
 		{"talk", "hold a conversation in the terminal, or with --json as data", talk},
 		{"serve", "answer on Discord (for practice: on a stand-in for it)", serve},
+		{"sign", "list who stands by what people are told, or sign a part of it", signPart},
 		{"screen", "read messages, one a line, for danger signs", screenLines},
 		{"read", "read typed answers, one a line", readLines},
 		{"export", "write what is kept of one person: PERSON is CHANNEL:ACCOUNT or the pseudonym", exportPerson},
@@ -56,7 +68,7 @@ func commands() []command {
 		{"restore", "put a backup back; who was erased since stays erased", restore},
 		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"move", "move everything from one store to another: FROM TO, each a folder or a Redis address", moveStore},
-		{"check", "check protocols and languages whole: FILE, or those that come with the program", check},
+		{"check", "check protocols and languages whole: FILE, or those that come with the program; with --live a service", check},
 	}
 }
 

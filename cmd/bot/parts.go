@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -25,6 +26,7 @@ import (
 	"turnstone/pictures"
 	"turnstone/retention"
 	"turnstone/safety"
+	"turnstone/sign"
 )
 
 // The parts are everything that is read and checked once at start.
@@ -35,38 +37,96 @@ type parts struct {
 	reader  *answer.Reader
 	flow    *flow.Flow
 	door    safety.Door
+
+	protocols []*protocol.Protocol
+	forbidden *safety.Forbidden
+
+	practice bool            // every screen says that nobody has signed
+	standing []sign.Standing // how each part stands; nil where nobody asked
 }
 
-// load reads and checks everything, side by side; each fault is in the error.
-func load(protocolName string) (*parts, error) {
+// read reads everything that comes with the program, side by side; each fault
+// is in the error.
+func read() (*parts, error) {
 	var p parts
-	var protocols []*protocol.Protocol
-	var forbidden *safety.Forbidden
 	var errs [6]error
 	var wg sync.WaitGroup
 	wg.Go(func() { p.screen, errs[0] = safety.LoadScreen(locales.Files) })
 	wg.Go(func() { p.reader, errs[1] = answer.Load(locales.Files) })
 	wg.Go(func() { p.book, errs[2] = locales.Load(locales.Files) })
 	wg.Go(func() { p.numbers, errs[3] = locales.LoadNumbers(locales.Files) })
-	wg.Go(func() { protocols, errs[4] = protocol.Embedded() })
-	wg.Go(func() { forbidden, errs[5] = safety.LoadForbidden(locales.Files) })
+	wg.Go(func() { p.protocols, errs[4] = protocol.Embedded() })
+	wg.Go(func() { p.forbidden, errs[5] = safety.LoadForbidden(locales.Files) })
 	wg.Wait()
-	if err := errors.Join(errs[:]...); err != nil {
-		return nil, err
-	}
-	var err error
-	p.flow, err = flow.New(flow.Settings{
-		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true,
-	})
+	return &p, errors.Join(errs[:]...)
+}
+
+// Terms are what a clinic sets for the conversation.
+type terms struct {
+	protocol   string
+	signatures string                // path of their file; empty is practice
+	languages  []care.Locale         // that may be spoken; nil is all
+	hours      map[string]care.Hours // of the clinic, by community
+	months     int                   // how long a closed talk is kept; 0 is the usual time
+}
+
+// load reads everything and checks it.
+func load(t terms) (*parts, error) {
+	p, err := read()
 	if err != nil {
 		return nil, err
 	}
-	p.door = safety.Door{Class: p.book.Class, Forbidden: forbidden.Find, Number: p.numbers.Emergency}
+	return p, p.settle(t)
+}
+
+// settle puts the conversation together on its terms, and checks that nothing
+// is missing.
+func (p *parts) settle(t terms) error {
+	if err := p.speak(t); err != nil {
+		return err
+	}
+	var err error
+	p.flow, err = flow.New(flow.Settings{
+		Protocols: p.protocols, Current: t.protocol, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: p.practice, HoursOf: t.hours, Months: t.months,
+	})
+	if err != nil {
+		return err
+	}
+	p.door = safety.Door{Class: p.book.Class, Forbidden: p.forbidden.Find, Number: p.numbers.Emergency}
 	err = errors.Join(p.book.Check(p.flow.Keys()), p.book.Check(terminal.Keys()), p.book.Check(discord.Keys()), p.book.Check(pictures.Keys()))
-	for _, one := range protocols {
+	for _, one := range p.protocols {
 		err = errors.Join(err, pictures.Check(one.Pictures()))
 	}
-	return &p, err
+	return err
+}
+
+// speak finds out what may be said. Without all the signatures that are needed
+// everything is practice; with them a sentence that nobody stands by is said in
+// the base language, and so is a language that the clinic does not speak.
+func (p *parts) speak(t terms) error {
+	spoken := func(care.Locale, care.SentenceKey) bool { return true }
+	p.practice = true
+	if t.signatures != "" {
+		contents, err := sign.Contents(p.book)
+		if err != nil {
+			return err
+		}
+		register, err := sign.Read(t.signatures)
+		if err != nil {
+			return err
+		}
+		p.standing = register.Standings(contents)
+		if p.practice = sign.Practice(p.standing); !p.practice {
+			spoken = register.Spoken(contents)
+		}
+	}
+	if p.practice && t.languages == nil {
+		return nil
+	}
+	p.book = p.book.Speaking(func(l care.Locale, key care.SentenceKey) bool {
+		return (t.languages == nil || slices.Contains(t.languages, l)) && spoken(l, key)
+	})
+	return nil
 }
 
 // A house is the parts put together around a store and a channel.

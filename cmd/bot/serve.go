@@ -3,13 +3,11 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"turnstone/adapters/discord"
@@ -20,70 +18,18 @@ import (
 	"turnstone/vitals"
 )
 
-// serveFlags are the settings of a service.
-type serveFlags struct {
-	place  place
-	backup string
-	token  string
-	at     string
-	locale string
-	watch  bool
-	health string
-	retire bool
-}
-
-func parseServe(args []string, w world) (serveFlags, error) {
-	var f serveFlags
-	fs := flag.NewFlagSet("bot serve", flag.ContinueOnError)
-	fs.SetOutput(w.err)
-	f.place.flags(fs, "folder of the durable store (default: TURNSTONE_DATA, or ~/.local/share/turnstone)")
-	f.place.serverFlag(fs)
-	fs.StringVar(&f.backup, "backup", "", "a backup there each day")
-	fs.StringVar(&f.token, "discord-token", "", "file that holds the token of the Discord bot, and nothing else")
-	fs.StringVar(&f.at, "discord-at", "", "a stand-in for Discord on this machine, such as http://127.0.0.1:8080")
-	fs.StringVar(&f.locale, "locale", "en", "language for whom Discord names none")
-	fs.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
-	fs.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
-	fs.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
-	if err := fs.Parse(args); err != nil {
-		return f, errUsage
-	}
-	var errs []error
-	if fs.NArg() > 0 {
-		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
-	}
-	errs = append(errs, f.place.check(f.backup))
-	if f.token == "" {
-		errs = append(errs, errors.New("--discord-token must name the file that holds the token"))
-	}
-	return f, errors.Join(errs...)
-}
-
-// errUnsigned keeps a program for practice away from people.
-var errUnsigned = errors.New("nobody has signed the protocol: for practice it speaks to a stand-in on this machine only; name one with --discord-at")
-
 // serve answers on Discord until it is told to stop.
 func serve(ctx context.Context, args []string, w world) (err error) {
-	f, err := parseServe(args, w)
+	p, err := read()
 	if err != nil {
 		return err
 	}
-	if f.at == "" {
-		return errUnsigned
+	f, token, err := p.service(args, w)
+	if errors.Is(err, errUsage) {
+		return err
 	}
-	p, err := load("ankle")
 	if err != nil {
-		return err
-	}
-	if known := p.book.Locales(); !slices.Contains(known, care.Locale(f.locale)) {
-		return fmt.Errorf("--locale %q is not spoken; it can be one of %v", f.locale, known)
-	}
-	token, err := readSecret(f.token)
-	if err != nil {
-		return err
-	}
-	if err := f.place.settle(w.env); err != nil {
-		return err
+		return errors.Join(err, errMend)
 	}
 	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
 		return fmt.Errorf("the folder for the conversations: %w; name another with --data", err)
@@ -91,40 +37,89 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	log := logger(w.err)
 	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
-		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
+		Token: token, At: f.at, Locale: f.languages[0], Watch: f.watch, Servers: f.communities(), Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
 		return err
+	}
+	for _, s := range p.standing {
+		if slices.Contains(f.languages, s.Language) && s.By == nil && !p.practice {
+			log.WarnContext(ctx, "not all of a language is signed; what is not is said in the base language", "language", s.Language)
+		}
 	}
 	h, err = build(ctx, p, f.place, 0, bot, bot, time.Now, log)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
+	ready := func(ctx context.Context) error {
+		if err := tellReady(w.env); err != nil {
+			log.ErrorContext(ctx, "systemd will take this start for a failed one", "err", err)
+		}
+		return nil
+	}
+	alone := func(ctx context.Context, work func(context.Context) error) error { return work(ctx) } // a folder has one process
+	reachable := bot.Reachable
+	if f.place.redis != "" {
+		turn := newTurn(h.store, log)
+		h.outbox.Sender = fenced{bot, turn}
+		alone = turn.work
+		ready = nil
+		if err := tellReady(w.env); err != nil { // standing by is ready
+			return err
+		}
+		reachable = func() error {
+			if !turn.hold.Has() {
+				return nil // standing by is well
+			}
+			return bot.Reachable()
+		}
+	}
 	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
 	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, log) }}
 	if f.retire {
 		beside = []func(context.Context) error{func(ctx context.Context) error { return retire(ctx, keeper, h.outbox, w.out) }}
 	}
-	if f.health != "" {
-		listener, err := vitals.Listen(f.health)
-		if err != nil {
-			return err
-		}
-		v := vitals.New(h.store, bot.Reachable, time.Now)
-		h.intake.Committed = v.Committed
-		beside = append(beside, func(ctx context.Context) error { return v.Serve(ctx, listener) })
+	if ready != nil {
+		beside = append(beside, ready)
 	}
-	err = h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
-		return bot.Run(ctx, discord.House{
-			Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,
+	v, stop, err := f.watched(ctx, h, reachable)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, stop()) }()
+	if v != nil {
+		h.intake.Committed = v.Committed
+	}
+	err = alone(ctx, func(ctx context.Context) error {
+		return h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
+			return bot.Run(ctx, discord.House{
+				Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,
+			})
 		})
 	})
 	if errors.Is(err, errRetired) {
 		return nil
 	}
 	return err
+}
+
+// watched opens /health and /metrics, from before this process works until
+// stop is called.
+func (f *service) watched(ctx context.Context, h *house, reachable func() error) (_ *vitals.Vitals, stop func() error, err error) {
+	if f.health == "" {
+		return nil, func() error { return nil }, nil
+	}
+	listener, err := vitals.Listen(f.health)
+	if err != nil {
+		return nil, nil, err
+	}
+	v := vitals.New(h.store, reachable, time.Now)
+	ctx, cancel := context.WithCancel(ctx)
+	served := make(chan error, 1)
+	go func() { served <- v.Serve(ctx, listener) }()
+	return v, func() error { cancel(); return <-served }, nil
 }
 
 // watchOver tells who was in the middle of a talk that the program was away,
@@ -171,20 +166,4 @@ func retire(ctx context.Context, k *upkeep.Keeper, out *outbox.Outbox, w io.Writ
 	}
 	fmt.Fprintf(w, "Open talks: %d. Who waited for something is told, and nothing is planned any more.\n", open)
 	return errRetired
-}
-
-// readSecret reads a secret from a file that only its owner may read.
-func readSecret(name string) (string, error) {
-	info, err := os.Stat(name)
-	if err != nil {
-		return "", fmt.Errorf("the token file: %w", err)
-	}
-	if info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("others may read %s: run chmod 600 %s", name, name)
-	}
-	data, err := os.ReadFile(name)
-	if err != nil {
-		return "", fmt.Errorf("the token file: %w", err)
-	}
-	return strings.TrimSpace(string(data)), nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -12,7 +13,9 @@ import (
 	"time"
 
 	"turnstone/care"
+	"turnstone/locales"
 	"turnstone/seal"
+	"turnstone/settings"
 	"turnstone/store/bolt"
 	"turnstone/store/keyfile"
 	"turnstone/store/move"
@@ -21,12 +24,13 @@ import (
 )
 
 // A place is where a house keeps what it knows: the store's folder, or a Redis
-// server; and beside the folder the master key and the erasure list, which no
-// copy of the store brings back.
+// server; and beside the folder the master key, the erasure list and the
+// signatures, which no copy of the store brings back.
 type place struct {
-	dir   string
-	key   string // path of the master key file; empty is the folder's name with .key
-	redis string // address of the server; empty is the store in the folder
+	dir    string
+	key    string // path of the master key file; empty is the folder's name with .key
+	signed string // path of the file of signatures; empty is the folder's name with .signed.toml
+	redis  string // address of the server; empty is the store in the folder
 }
 
 func (p *place) flags(fs *flag.FlagSet, data string) {
@@ -37,6 +41,32 @@ func (p *place) flags(fs *flag.FlagSet, data string) {
 // serverFlag adds what a place needs that may be on a server.
 func (p *place) serverFlag(fs *flag.FlagSet) {
 	fs.StringVar(&p.redis, "redis", "", "the store is on Redis: "+redis.Forms)
+}
+
+func (p *place) signFlag(fs *flag.FlagSet) {
+	fs.StringVar(&p.signed, "signed", "", "the file of signatures (default: beside the folder, with .signed.toml at its end)")
+}
+
+func configFlag(fs *flag.FlagSet) *string {
+	return fs.String("config", "", "the configuration of the service, such as deploy/lantern-bay.toml; flags go before it")
+}
+
+// configure lays a configuration under the flags. Without one it does nothing
+// and gives nothing.
+func (p *place) configure(path string) (*settings.Settings, error) {
+	if path == "" {
+		return nil, nil //nolint:nilnil // there is none
+	}
+	book, err1 := locales.Load(locales.Files)
+	numbers, err2 := locales.LoadNumbers(locales.Files)
+	if err := errors.Join(err1, err2); err != nil {
+		return nil, err
+	}
+	s, err := settings.Read(path, settings.Known{Regions: numbers.Regions(), Languages: book.Locales()})
+	if s != nil {
+		p.dir, p.key, p.signed, p.redis = cmp.Or(p.dir, s.Data), cmp.Or(p.key, s.Key), cmp.Or(p.signed, s.Signed), cmp.Or(p.redis, s.Redis)
+	}
+	return s, err
 }
 
 // settle takes the usual folder where none was named.
@@ -52,6 +82,13 @@ func (p place) keyPath() string {
 		return p.key
 	}
 	return filepath.Clean(p.dir) + ".key"
+}
+
+func (p place) signedPath() string {
+	if p.signed != "" {
+		return p.signed
+	}
+	return filepath.Clean(p.dir) + ".signed.toml"
 }
 
 func (p place) erasedPath() string { return filepath.Clean(p.dir) + ".erased" }

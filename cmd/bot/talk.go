@@ -102,7 +102,14 @@ func talk(ctx context.Context, args []string, w world) error {
 	if err != nil {
 		return err
 	}
-	p, err := load(f.protocol)
+	t := terms{protocol: f.protocol} // as data everything is practice
+	if !f.json {
+		if err := f.place.settle(w.env); err != nil {
+			return err
+		}
+		t.signatures = f.place.signedPath()
+	}
+	p, err := load(t)
 	if err != nil {
 		return err
 	}
@@ -143,9 +150,6 @@ func talkData(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
 }
 
 func talkTerminal(ctx context.Context, p *parts, f talkFlags, w world) (err error) {
-	if err := f.place.settle(w.env); err != nil {
-		return err
-	}
 	if err := os.MkdirAll(f.place.dir, 0o700); err != nil {
 		return fmt.Errorf("the folder for the conversation: %w; name another with --data", err)
 	}

@@ -15,22 +15,22 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// Files holds the protocols that come with the program. A version that was
+// Files holds, under files/, the protocols that come with the program. A version that was
 // ever released stays here: running episodes end under it.
 //
 //go:embed files/*.yaml
-var files embed.FS
+var Files embed.FS
 
 // Embedded loads every protocol that comes with the program.
 func Embedded() ([]*Protocol, error) {
-	names, err := fs.Glob(files, "files/*.yaml")
+	names, err := fs.Glob(Files, "files/*.yaml")
 	if err != nil {
 		return nil, err
 	}
 	var all []*Protocol
 	var faults []error
 	for _, name := range names {
-		data, err := files.ReadFile(name)
+		data, err := Files.ReadFile(name)
 		if err != nil {
 			return nil, err
 		}

@@ -12,6 +12,7 @@ package hold
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"time"
 
 	"turnstone/store"
@@ -24,7 +25,8 @@ type Store interface {
 	Delete(ctx context.Context, key string, etag uint64) error
 }
 
-// A Hold is one process's claim on one thing. It is for one goroutine.
+// A Hold is one process's claim on one thing. It is taken and given by one
+// goroutine; any may ask whether it is had.
 type Hold struct {
 	Store  Store
 	Key    string        // of the named value
@@ -32,7 +34,7 @@ type Hold struct {
 	Length time.Duration // take it again after a third of that
 	Now    func() time.Time
 
-	taken time.Time // when it was last asked for with success; zero: not held
+	taken atomic.Pointer[time.Time] // when it was last asked for with success; nil: not held
 }
 
 // Take takes the hold, or takes it again, and tells whether this process has
@@ -44,30 +46,34 @@ func (h *Hold) Take(ctx context.Context) (bool, error) {
 		return h.Has(), err
 	}
 	if there && string(owner) != h.Owner {
-		h.taken = time.Time{}
+		h.taken.Store(nil)
 		return false, nil
 	}
 	switch err := h.Store.Put(ctx, h.Key, []byte(h.Owner), etag, h.Now().Add(h.Length)); {
 	case errors.Is(err, store.ErrStale): // another was quicker
-		h.taken = time.Time{}
+		h.taken.Store(nil)
 		return false, nil
 	case err != nil:
 		return h.Has(), err
 	}
-	h.taken = asked
+	h.taken.Store(&asked)
 	return true, nil
 }
 
 // Has tells whether the hold can still be trusted, without asking anybody.
 func (h *Hold) Has() bool {
-	age := time.Since(h.taken)
-	wall := time.Now().Round(0).Sub(h.taken.Round(0)) // a machine that slept stops the stopwatch
-	return !h.taken.IsZero() && max(age, wall) < h.Length*2/3
+	taken := h.taken.Load()
+	if taken == nil {
+		return false
+	}
+	age := time.Since(*taken)
+	wall := time.Now().Round(0).Sub(taken.Round(0)) // a machine that slept stops the stopwatch
+	return max(age, wall) < h.Length*2/3
 }
 
 // Give gives the hold up, so that another need not wait for its end.
 func (h *Hold) Give(ctx context.Context) error {
-	h.taken = time.Time{}
+	h.taken.Store(nil)
 	owner, etag, there, err := h.Store.Get(ctx, h.Key)
 	if err != nil || !there || string(owner) != h.Owner {
 		return err

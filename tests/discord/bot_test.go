@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -16,10 +17,18 @@ import (
 	"turnstone/pictures"
 	"turnstone/tests/discord/double"
 	"turnstone/tests/house"
+	"turnstone/tests/talk"
 	"turnstone/upkeep"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	code := talk.Main(m)
+	if err := goleak.Find(); code == 0 && err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
+}
 
 // patience is how long a busy machine may take for what must happen.
 const patience = time.Minute

@@ -17,6 +17,19 @@ import (
 // Discord's published API description, and @discordjs/builders 1.15.0).
 func checker(t *testing.T, lines []byte) []string {
 	t.Helper()
+	packages(t)
+	cmd := exec.Command("node", "check.mjs")
+	cmd.Dir, cmd.Stdin = "validate", bytes.NewReader(lines)
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("the outside checks: %v\n%s", err, out)
+	}
+	return strings.Split(strings.TrimSpace(string(out)), "\n")
+}
+
+// packages puts the outside packages there.
+func packages(t *testing.T) {
+	t.Helper()
 	if _, err := exec.LookPath("npm"); err != nil {
 		t.Fatalf("npm is missing: %v; install it with: apt-get install nodejs npm", err)
 	}
@@ -27,13 +40,6 @@ func checker(t *testing.T, lines []byte) []string {
 			t.Fatalf("npm ci in tests/discord/validate: %v\n%s", err, out)
 		}
 	}
-	cmd := exec.Command("node", "check.mjs")
-	cmd.Dir, cmd.Stdin = "validate", bytes.NewReader(lines)
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		t.Fatalf("the outside checks: %v\n%s", err, out)
-	}
-	return strings.Split(strings.TrimSpace(string(out)), "\n")
 }
 
 // kindOf names the schema of a call, by its address.

@@ -177,7 +177,7 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
 		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
-		"serve": {"backup", "data", "discord-at", "discord-token", "health", "key", "locale", "redis", "retire", "watch"},
+		"serve": {"backup", "config", "data", "discord-at", "discord-token", "health", "key", "locale", "redis", "retire", "signed", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {

@@ -29,6 +29,14 @@ func (p *Platform) routes() http.Handler {
 	for pattern, do := range map[string]func(r *http.Request, body []byte) (any, *no){
 		"GET applications/@me":                             p.application,
 		"PUT applications/{app}/commands":                  p.register,
+		"GET applications/{app}/commands":                  p.registered,
+		"GET gateway/bot":                                  p.gatewayBot,
+		"GET users/@me":                                    p.self,
+		"GET users/@me/guilds":                             p.ownServers,
+		"GET guilds/{server}":                              p.oneServer,
+		"GET guilds/{server}/channels":                     p.serverChannels,
+		"GET guilds/{server}/members/{user}":               p.serverMember,
+		"GET channels/{channel}":                           p.room,
 		"POST users/@me/channels":                          p.openDirect,
 		"POST channels/{channel}/messages":                 p.post,
 		"GET channels/{channel}/messages":                  p.history,
@@ -71,6 +79,7 @@ func (p *Platform) call(do func(r *http.Request, body []byte) (any, *no)) http.H
 			return
 		}
 		path := strings.TrimPrefix(r.URL.Path, "/api/v9/")
+		w.Header().Set("Date", p.Now().Add(p.Ahead).UTC().Format(http.TimeFormat))
 		receipt := Sent{Method: r.Method, Path: path, Body: body, Status: http.StatusOK}
 		f := p.fault(path)
 		if f != nil {
@@ -84,7 +93,7 @@ func (p *Platform) call(do func(r *http.Request, body []byte) (any, *no)) http.H
 		}
 		var out any
 		var refused *no
-		if r.Header.Get("Authorization") != "Bot "+Token {
+		if !p.takes(r.Header.Get("Authorization")) {
 			refused = &no{http.StatusUnauthorized, 0, "401: Unauthorized"}
 		} else {
 			out, refused = do(r, body)
@@ -173,7 +182,7 @@ func payload(r *http.Request) ([]byte, error) {
 }
 
 func (p *Platform) application(*http.Request, []byte) (any, *no) {
-	return map[string]string{"id": App, "name": "Turnstone"}, nil
+	return map[string]any{"id": App, "name": "Turnstone", "flags": p.flags(), "bot_public": p.Public}, nil
 }
 
 func (p *Platform) register(r *http.Request, body []byte) (any, *no) {
@@ -214,7 +223,7 @@ func (p *Platform) directOf(user string) string {
 }
 
 // may says why the bot may not write to a channel. The caller holds mu.
-func (p *Platform) may(ch *channel) *no {
+func (p *Platform) may(ch *channel, need int64) *no {
 	if ch == nil {
 		return &no{http.StatusNotFound, 10003, "Unknown Channel"}
 	}
@@ -230,7 +239,7 @@ func (p *Platform) may(ch *channel) *no {
 	if ch.forbidden {
 		return &no{http.StatusForbidden, 50013, "Missing Permissions"}
 	}
-	return nil
+	return p.lacks(ch, need)
 }
 
 func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
@@ -245,7 +254,7 @@ func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	ch := p.channels[r.PathValue("channel")]
-	if refused := p.may(ch); refused != nil {
+	if refused := p.may(ch, needs(ch, body)); refused != nil {
 		return nil, refused
 	}
 	if was := ch.nonces[m.Nonce]; was != nil {
@@ -271,6 +280,12 @@ func (p *Platform) history(r *http.Request, _ []byte) (any, *no) {
 		return nil, &no{http.StatusBadRequest, 50035, "limit is 1 to 100"}
 	}
 	out := []any{}
+	switch refused := p.lacks(ch, History); {
+	case refused != nil && refused.code == 50001:
+		return nil, refused
+	case refused != nil:
+		return out, nil // without the right to read the history there is none
+	}
 	for _, m := range ch.messages {
 		if m.ID > after && len(out) < limit && m.Flags&64 == 0 {
 			out = append(out, m.json())
@@ -313,7 +328,7 @@ func (p *Platform) pin(r *http.Request, _ []byte) (any, *no) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	ch := p.channels[r.PathValue("channel")]
-	if refused := p.may(ch); refused != nil {
+	if refused := p.may(ch, Pin); refused != nil {
 		return nil, refused
 	}
 	for _, m := range ch.messages {
@@ -333,14 +348,14 @@ func (p *Platform) thread(r *http.Request, body []byte) (any, *no) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	parent := p.channels[r.PathValue("channel")]
-	if refused := p.may(parent); refused != nil {
+	if refused := p.may(parent, StartThread); refused != nil {
 		return nil, refused
 	}
 	if json.Unmarshal(body, &in) != nil || in.Type != 12 || in.Name == "" || len(in.Name) > 100 || parent.kind != 0 {
 		return nil, &no{http.StatusBadRequest, 50035, "Invalid Form Body"}
 	}
 	id := p.id()
-	p.channels[id] = &channel{id: id, kind: 12, server: parent.server, members: map[string]bool{}, nonces: map[string]*Message{}}
+	p.channels[id] = &channel{id: id, kind: 12, server: parent.server, over: parent.over, members: map[string]bool{}, nonces: map[string]*Message{}}
 	return map[string]any{"id": id, "type": 12}, nil
 }
 

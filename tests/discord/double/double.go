@@ -19,7 +19,7 @@ import (
 	"time"
 )
 
-// Token is the bot's token here, App its application and Self its account.
+// Token is the bot's token here until it is Reset, App its application and Self its account.
 const (
 	Token = "a-token-of-the-stand-in"
 	App   = "700000000000000001"
@@ -34,12 +34,17 @@ type Platform struct {
 	Allowed int
 	Now     func() time.Time
 
+	Ahead  time.Duration // how far its clock is before ours
+	Public bool          // anybody may invite the bot
+
 	mu       sync.Mutex
+	token    string
 	changed  *sync.Cond
 	server   *http.Server
 	addr     string
 	last     int64
 	people   map[string]*Person
+	servers  map[string]*Server
 	channels map[string]*channel
 	direct   map[string]string // account -> channel
 	acts     map[string]*act   // by token
@@ -66,8 +71,8 @@ func New() (*Platform, error) {
 		return nil, err
 	}
 	p := &Platform{
-		Beat: 10 * time.Second, Allowed: 1 | 1<<12, Now: time.Now, addr: l.Addr().String(), last: 1_000_000_000_000_000_000,
-		people: map[string]*Person{}, channels: map[string]*channel{}, direct: map[string]string{}, acts: map[string]*act{},
+		Beat: 10 * time.Second, Allowed: 1 | 1<<12, Now: time.Now, token: Token, addr: l.Addr().String(), last: 1_000_000_000_000_000_000,
+		people: map[string]*Person{}, servers: map[string]*Server{}, channels: map[string]*channel{}, direct: map[string]string{}, acts: map[string]*act{},
 	}
 	p.changed = sync.NewCond(&p.mu)
 	p.gate.sessions = map[string]*session{}
@@ -83,6 +88,23 @@ func (p *Platform) At() string { return "http://" + p.addr }
 func (p *Platform) Close() error {
 	p.Drop()
 	return p.server.Close()
+}
+
+// Reset makes another token the bot's; the old one is worth nothing any more,
+// and whoever came with it is put out.
+func (p *Platform) Reset(token string) {
+	p.mu.Lock()
+	p.token = token
+	p.mu.Unlock()
+	p.ForgetSessions()
+	p.CloseWith(closeAuth)
+}
+
+// takes reports whether a token is the bot's.
+func (p *Platform) takes(header string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return header == "Bot "+p.token
 }
 
 // id makes the next ID: they grow with time. The caller holds mu.

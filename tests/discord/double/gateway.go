@@ -274,7 +274,7 @@ func (p *Platform) welcome(l *link, op int, data json.RawMessage) bool {
 		Session string `json:"session_id"`
 		Seq     int64  `json:"seq"`
 	}
-	if json.Unmarshal(data, &in) != nil || in.Token != "Bot "+Token {
+	if json.Unmarshal(data, &in) != nil || !p.takes(in.Token) {
 		l.close(closeAuth)
 		return false
 	}

@@ -10,6 +10,8 @@ import (
 
 type channel struct {
 	id, server string
+	name       string
+	over       []Overwrite
 	kind       int // 0 a server's, 1 direct, 12 a private thread
 	members    map[string]bool
 	messages   []*Message
