@@ -1,6 +1,7 @@
 package discord
 
 import (
+	"cmp"
 	"context"
 	"net/http"
 	"slices"
@@ -88,6 +89,7 @@ func (b *Bot) opened(ctx context.Context, t *talk, j job) error {
 		if n.Way == private {
 			n.Way = direct // perhaps it can be now
 		}
+		n.Last = cmp.Or(n.Last, j.reply.id) // what is written from here on is read, whoever listens
 	})
 	if err := b.save(ctx, t); err != nil {
 		b.log.ErrorContext(ctx, "a talk begins without a note", "err", err)

@@ -263,6 +263,12 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 			n.Direct, n.Way = j.channel, direct
 		}
 	})
+	if first := t.read().Last == "" && j.message != ""; first { // before anything is committed, so that whoever follows knows where to read
+		t.change(func(n *note) { n.Last = before(j.message) })
+		if err := b.save(ctx, t); err != nil {
+			b.log.ErrorContext(ctx, "a talk begins without a note", "err", err)
+		}
+	}
 	before := t.read()
 	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text}); err != nil {
 		return err

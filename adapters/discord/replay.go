@@ -62,7 +62,7 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 		if err != nil {
 			return err
 		}
-		if s.Open && n.channel() != "" {
+		if s.Open && (n.channel() != "" || n.Way == direct) {
 			open = append(open, behind{n, s.Urgent})
 		}
 	}
@@ -92,6 +92,17 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 	t := b.talk(n.User)
 	if err := b.load(ctx, t); err != nil {
 		return err
+	}
+	if n.channel() == "" { // who answered first died before it noted where
+		id, err := b.openDirect(ctx, n.User, n.urgent)
+		if gone(err) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		n.Direct = id
+		t.change(func(n *note) { n.Direct = id })
 	}
 	spoke := false
 	for after := t.read().Last; after != ""; {
