@@ -53,6 +53,9 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
+	if err := onePlatform(ctx, h.store, f.at != ""); err != nil {
+		return errors.Join(err, errMend)
+	}
 	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
 	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, log) }}
 	if f.retire {
@@ -82,6 +85,30 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return nil
 	}
 	return err
+}
+
+// A notes keeps named values.
+type notes interface {
+	Get(ctx context.Context, key string) (value []byte, etag uint64, ok bool, err error)
+	Put(ctx context.Context, key string, value []byte, etag uint64, expires time.Time) error
+}
+
+const platformKey = "serve/platform"
+
+// onePlatform keeps a store to the platform on which it began: what is due to
+// people must not be spent on a stand-in, nor practice be sent to people.
+func onePlatform(ctx context.Context, s notes, standIn bool) error {
+	now := map[bool]string{true: "a stand-in for Discord", false: "Discord"}[standIn]
+	was, _, known, err := s.Get(ctx, platformKey)
+	switch {
+	case err != nil:
+		return err
+	case known && string(was) != now:
+		return fmt.Errorf("the store holds talks on %s and can't be used on %s: name another folder with --data, or data in the configuration", was, now)
+	case known:
+		return nil
+	}
+	return s.Put(ctx, platformKey, []byte(now), 0, time.Time{})
 }
 
 // watchOver tells who was in the middle of a talk that the program was away,
