@@ -17,8 +17,8 @@ import (
 	"turnstone/store/keyfile"
 )
 
-// A clinic's staff know who of them may see sensitive items.
-type staff interface {
+// SensitiveReaders know who of the clinic's staff may see sensitive items.
+type sensitiveReaders interface {
 	MaySeeSensitive(ctx context.Context) (people int, err error)
 }
 
@@ -81,7 +81,7 @@ func examineDiscord(ctx context.Context, p *parts, f *service, r *inspect.Report
 }
 
 // examineSensitive looks whether a sensitive item reaches anybody.
-func examineSensitive(ctx context.Context, s staff, r *inspect.Report) {
+func examineSensitive(ctx context.Context, s sensitiveReaders, r *inspect.Report) {
 	people := 0
 	var err error
 	if s != nil {

@@ -87,8 +87,8 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	return err
 }
 
-// A notes keeps named values.
-type notes interface {
+// NamedValues are a store's.
+type namedValues interface {
 	Get(ctx context.Context, key string) (value []byte, etag uint64, ok bool, err error)
 	Put(ctx context.Context, key string, value []byte, etag uint64, expires time.Time) error
 }
@@ -97,7 +97,7 @@ const platformKey = "serve/platform"
 
 // onePlatform keeps a store to the platform on which it began: what is due to
 // people must not be spent on a stand-in, nor practice be sent to people.
-func onePlatform(ctx context.Context, s notes, standIn bool) error {
+func onePlatform(ctx context.Context, s namedValues, standIn bool) error {
 	now := map[bool]string{true: "a stand-in for Discord", false: "Discord"}[standIn]
 	was, _, known, err := s.Get(ctx, platformKey)
 	switch {
