@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -18,8 +17,8 @@ import (
 	"turnstone/store/keyfile"
 )
 
-// A clinic's staff know who of them may see sensitive items.
-type staff interface {
+// SensitiveReaders know who of the clinic's staff may see sensitive items.
+type sensitiveReaders interface {
 	MaySeeSensitive(ctx context.Context) (people int, err error)
 }
 
@@ -42,7 +41,7 @@ func checkLive(ctx context.Context, f *service, config string, w world) error {
 	p.examineSigned(f, r)
 	examineDiscord(ctx, p, f, r, w)
 	examineSensitive(ctx, nil, r) // there are no staff accounts yet
-	examineStore(ctx, f, r)
+	examineStore(ctx, f, r, w)
 	examineBackups(f, r, time.Now())
 	return errors.Join(r.Write(w.out), r.Err())
 }
@@ -82,7 +81,7 @@ func examineDiscord(ctx context.Context, p *parts, f *service, r *inspect.Report
 }
 
 // examineSensitive looks whether a sensitive item reaches anybody.
-func examineSensitive(ctx context.Context, s staff, r *inspect.Report) {
+func examineSensitive(ctx context.Context, s sensitiveReaders, r *inspect.Report) {
 	people := 0
 	var err error
 	if s != nil {
@@ -102,7 +101,7 @@ func examineSensitive(ctx context.Context, s staff, r *inspect.Report) {
 const asking = 10 * time.Second
 
 // examineStore looks into the store, or asks the service that has it open.
-func examineStore(ctx context.Context, f *service, r *inspect.Report) {
+func examineStore(ctx context.Context, f *service, r *inspect.Report, w world) {
 	if _, err := os.Stat(filepath.Join(f.place.dir, bolt.DataFile)); err != nil {
 		r.Look("nothing, if it never ran: the first start makes it; else look at data in the configuration", "there is no store in %s", f.place.dir)
 		return
@@ -119,7 +118,7 @@ func examineStore(ctx context.Context, f *service, r *inspect.Report) {
 		r.Wrong("look at the disk; `bot restore` puts a backup back", "the store in %s can't be opened: %v", f.place.dir, err)
 		return
 	}
-	inner, err := bolt.Open(f.place.dir, bolt.Options{Clock: time.Now, Log: logger(os.Stderr), Ballast: noBallast})
+	inner, err := bolt.Open(f.place.dir, bolt.Options{Clock: time.Now, Log: logger(w.err), Ballast: noBallast})
 	if err == nil {
 		err = errors.Join(inner.Check(ctx), inner.Close())
 	}
@@ -190,4 +189,4 @@ func examineBackups(f *service, r *inspect.Report, now time.Time) {
 }
 
 // errBoth says that files and a service are not checked at once.
-var errBoth = fmt.Errorf("--live looks at a service and takes no file; name its configuration with --config")
+var errBoth = errors.New("--live looks at a service and takes no file; name its configuration with --config")

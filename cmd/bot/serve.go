@@ -53,6 +53,9 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
+	if err := onePlatform(ctx, h.store, f.at != ""); err != nil {
+		return errors.Join(err, errMend)
+	}
 	ready := func(ctx context.Context) error {
 		if err := tellReady(w.env); err != nil {
 			log.ErrorContext(ctx, "systemd will take this start for a failed one", "err", err)
@@ -120,6 +123,30 @@ func (f *service) watched(ctx context.Context, h *house, reachable func() error)
 	served := make(chan error, 1)
 	go func() { served <- v.Serve(ctx, listener) }()
 	return v, func() error { cancel(); return <-served }, nil
+}
+
+// NamedValues are a store's.
+type namedValues interface {
+	Get(ctx context.Context, key string) (value []byte, etag uint64, ok bool, err error)
+	Put(ctx context.Context, key string, value []byte, etag uint64, expires time.Time) error
+}
+
+const platformKey = "serve/platform"
+
+// onePlatform keeps a store to the platform on which it began: what is due to
+// people must not be spent on a stand-in, nor practice be sent to people.
+func onePlatform(ctx context.Context, s namedValues, standIn bool) error {
+	now := map[bool]string{true: "a stand-in for Discord", false: "Discord"}[standIn]
+	was, _, known, err := s.Get(ctx, platformKey)
+	switch {
+	case err != nil:
+		return err
+	case known && string(was) != now:
+		return fmt.Errorf("the store holds talks on %s and can't be used on %s: name another folder with --data, or data in the configuration", was, now)
+	case known:
+		return nil
+	}
+	return s.Put(ctx, platformKey, []byte(now), 0, time.Time{})
 }
 
 // watchOver tells who was in the middle of a talk that the program was away,

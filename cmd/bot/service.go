@@ -66,6 +66,9 @@ func (p *parts) service(args []string, w world) (*service, string, error) {
 	if set.NArg() > 0 {
 		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", set.Arg(0)))
 	}
+	if *config == "" && f.at == "" {
+		errs = append(errs, errors.New("people are answered by a configuration only, which names staff and hours: --config FILE; deploy/lantern-bay.toml is an example"))
+	}
 	spoken, err := f.configure(*config, p.book.Locales())
 	errs = append(errs, err, f.place.settle(w.env))
 	token, err := f.secret(w.env)

@@ -3,8 +3,28 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
+
+	inmemory "turnstone/tests/house"
 )
+
+// A store stays with the platform on which it began: what is due to people is
+// never spent on a stand-in, nor practice sent to people.
+func TestHAZ33_AStoreStaysWithItsPlatform(t *testing.T) {
+	for _, first := range []bool{true, false} {
+		m := inmemory.NewMemory(time.Now)
+		for range 2 {
+			if err := onePlatform(t.Context(), m, first); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := onePlatform(t.Context(), m, !first); err == nil || !strings.Contains(err.Error(), "name another folder") {
+			t.Errorf("begun on a stand-in %v, the other platform: %v", first, err)
+		}
+	}
+}
 
 // A secret that others may read is refused; what systemd hands over has the
 // mode 0440 beside its access list (systemd's issue 29435).

@@ -47,7 +47,7 @@ func TestHAZ15_UnsignedIsKeptFromPeople(t *testing.T) {
 	if err := os.Chmod(pr.token, 0o644); err != nil { // the next look at a start, so that nothing goes out
 		t.Fatal(err)
 	}
-	if out, err := pr.run("serve", "--discord-token", pr.token, "--data", pr.data()); err == nil || !strings.Contains(out, "chmod 600") || strings.Contains(out, "nobody has signed") {
+	if out, err := pr.run("serve", "--discord-token", pr.token, "--data", pr.data()); err == nil || !strings.Contains(out, "chmod 600") || !strings.Contains(out, "--config FILE") || strings.Contains(out, "nobody has signed") {
 		t.Errorf("with everything signed: %v, %s", err, out)
 	}
 	if err := os.WriteFile(file, []byte(strings.Replace(string(signed), `"wrap.png" = "`, `"wrap.png" = "0`, 1)), 0o600); err != nil {
