@@ -101,7 +101,9 @@ func (s *Members) key(name string) string {
 const longestName = 60
 
 func checkName(what, name string) error {
-	bad := func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsMark(r) && !strings.ContainsRune(" .'’-", r) }
+	bad := func(r rune) bool {
+		return !unicode.IsLetter(r) && !unicode.IsMark(r) && !strings.ContainsRune(" .'’-", r)
+	}
 	switch {
 	case strings.TrimSpace(name) != name || name == "":
 		return fmt.Errorf("%s %q must be a name, with no space around it", what, name)
