@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"turnstone/care"
 	"turnstone/flow"
 	"turnstone/flow/answer"
 	"turnstone/flow/protocol"
@@ -22,7 +23,7 @@ import (
 // languages, a .yaml file as a protocol.
 func check(_ context.Context, args []string, w world) error {
 	if len(args) == 0 {
-		p, err := load("ankle")
+		p, err := load("ankle", care.Hours{})
 		if err != nil {
 			return err
 		}

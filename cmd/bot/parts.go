@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -25,6 +27,7 @@ import (
 	"turnstone/pictures"
 	"turnstone/retention"
 	"turnstone/safety"
+	"turnstone/staff"
 )
 
 // The parts are everything that is read and checked once at start.
@@ -38,7 +41,7 @@ type parts struct {
 }
 
 // load reads and checks everything, side by side; each fault is in the error.
-func load(protocolName string) (*parts, error) {
+func load(protocolName string, hours care.Hours) (*parts, error) {
 	var p parts
 	var protocols []*protocol.Protocol
 	var forbidden *safety.Forbidden
@@ -56,7 +59,7 @@ func load(protocolName string) (*parts, error) {
 	}
 	var err error
 	p.flow, err = flow.New(flow.Settings{
-		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true,
+		Protocols: protocols, Current: protocolName, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: true, Hours: hours,
 	})
 	if err != nil {
 		return nil, err
@@ -76,6 +79,7 @@ type house struct {
 	intake *intake.Intake
 	outbox *outbox.Outbox
 	keeper *retention.Keeper
+	watch  *staff.Watch
 }
 
 const noBallast = -1
@@ -94,7 +98,32 @@ func build(ctx context.Context, p *parts, at place, ballast int64, sender outbox
 		Store: s, Flow: p.flow, Screen: p.screen, Door: p.door, Out: h.outbox, Cards: cards, Now: now, Log: log,
 	}
 	h.outbox.Waker = h.intake
-	return h, nil
+	h.watch = &staff.Watch{Store: s, Now: now, Fault: func(err error) {
+		log.Error("when staff last did something can't be kept, or read; people are told that nobody reads this", "err", err)
+	}}
+	h.intake.Pressed, h.intake.Acted = h.watch.Pressed, h.watch.Press
+	return h, h.watch.Read(ctx)
+}
+
+// openingHours reads --hours: a file, or the hours themselves. Without any
+// nobody is ever said to be there.
+func openingHours(value string) (care.Hours, error) {
+	if value == "" {
+		return care.Hours{}, nil
+	}
+	text := value
+	data, err := os.ReadFile(value)
+	switch {
+	case err == nil:
+		text = string(data)
+	case !strings.ContainsAny(value, " ;"):
+		return care.Hours{}, fmt.Errorf("--hours: %w; name a file, or write \"zone Europe/Lisbon; Mon-Fri 08:00-18:00; closed 2026-12-25\"", err)
+	}
+	hours, err := care.ReadHours(text)
+	if err != nil {
+		return hours, fmt.Errorf("--hours: %w", err)
+	}
+	return hours, nil
 }
 
 // keepBackups is how long daily backups are kept (common practice, no source).

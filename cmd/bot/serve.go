@@ -30,6 +30,7 @@ type serveFlags struct {
 	watch  bool
 	health string
 	retire bool
+	hours  care.Hours
 }
 
 func parseServe(args []string, w world) (serveFlags, error) {
@@ -44,10 +45,15 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	fs.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
 	fs.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
 	fs.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
+	hours := fs.String("hours", "", hoursHelp)
 	if err := fs.Parse(args); err != nil {
 		return f, errUsage
 	}
 	var errs []error
+	var err error
+	if f.hours, err = openingHours(*hours); err != nil {
+		errs = append(errs, err)
+	}
 	if fs.NArg() > 0 {
 		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
 	}
@@ -69,7 +75,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	if f.at == "" {
 		return errUnsigned
 	}
-	p, err := load("ankle")
+	p, err := load("ankle", f.hours)
 	if err != nil {
 		return err
 	}

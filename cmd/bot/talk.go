@@ -27,7 +27,10 @@ type talkFlags struct {
 	backups  string
 	person   string
 	protocol string
+	hours    care.Hours
 }
+
+const hoursHelp = "when the clinic is open: a file, or \"zone Europe/Lisbon; Mon-Fri 08:00-18:00; closed 2026-12-25\" (default: nobody is ever said to be there)"
 
 func parseTalk(args []string, w world) (talkFlags, error) {
 	var f talkFlags
@@ -41,6 +44,7 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	f.place.flags(fs, "folder of the durable store (default: with --json a temporary one)")
 	fs.StringVar(&f.backups, "backup", "", "a folder in which a backup is made each day and kept 35 days (not with --json)")
 	fs.StringVar(&f.person, "person", "p1", "who talks; the same name goes on where it stopped")
+	hours := fs.String("hours", "", hoursHelp)
 	fs.StringVar(&f.protocol, "protocol", "ankle", "name of the protocol")
 	if err := fs.Parse(args); err != nil {
 		return f, errUsage
@@ -66,6 +70,10 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	}
 	if f.backups != "" && f.json {
 		errs = append(errs, errors.New("--backup does not go with --json: its clock is not the real one"))
+	}
+	var err error
+	if f.hours, err = openingHours(*hours); err != nil {
+		errs = append(errs, err)
 	}
 	if f.person == "" {
 		errs = append(errs, errors.New("--person must not be empty"))
@@ -97,7 +105,7 @@ func talk(ctx context.Context, args []string, w world) error {
 	if err != nil {
 		return err
 	}
-	p, err := load(f.protocol)
+	p, err := load(f.protocol, f.hours)
 	if err != nil {
 		return err
 	}
