@@ -134,30 +134,53 @@ func mayNot(m Member, r Right) error {
 
 // card finds an item that a member may know of. One that they may not is not
 // there, so that nobody learns of it by trying.
-func (d *Desk) card(ctx context.Context, m Member, id string) (record.Card, error) {
-	var c record.Card
+func (d *Desk) card(ctx context.Context, m Member, id string) (record.Card, *record.Record, error) {
 	if !m.Has(See) {
-		return c, mayNot(m, See)
+		return record.Card{}, nil, mayNot(m, See)
 	}
+	c, r, ok, err := d.load(ctx, id)
+	if err == nil && (!ok || c.Escalation.Sensitive && !m.Has(Sensitive)) {
+		err = fmt.Errorf("%w: no item has the ID %q", care.ErrStaff, id)
+	}
+	return c, r, err
+}
+
+// Item is how an item stands, for whoever is told why they can't have it.
+func (d *Desk) Item(ctx context.Context, id string) (Item, bool, error) {
+	c, _, ok, err := d.load(ctx, id)
+	return ItemOf(c), ok, err
+}
+
+// load reads the card of an item, and the record of its person if that is
+// still about it: the card is brought up to date after the record, and who
+// comes second must be told the truth.
+func (d *Desk) load(ctx context.Context, id string) (c record.Card, r *record.Record, ok bool, err error) {
 	data, _, ok, err := d.Store.Get(ctx, record.CardKey(id))
-	if err != nil {
-		return c, err
+	if err != nil || !ok {
+		return c, nil, false, err
 	}
-	if ok {
-		if c, err = record.DecodeCard(data); err != nil {
-			return c, err
-		}
+	if c, err = record.DecodeCard(data); err != nil {
+		return c, nil, false, err
 	}
-	if !ok || c.Escalation.Sensitive && !m.Has(Sensitive) {
-		return c, fmt.Errorf("%w: no item has the ID %q", care.ErrStaff, id)
+	was, err := d.Store.Load(ctx, string(c.Person))
+	if err != nil || was.Bytes == nil {
+		return c, nil, err == nil, err
 	}
-	return c, nil
+	now, err := record.Decode(was.Bytes)
+	if err != nil || now.Episode.ID != c.Episode {
+		return c, nil, err == nil, err
+	}
+	i := slices.IndexFunc(now.Episode.Escalations, func(e care.Escalation) bool { return e.ID == id })
+	if i >= 0 {
+		c.Escalation = now.Episode.Escalations[i]
+	}
+	return c, &now, true, nil
 }
 
 // Look opens an item. The audit row is written first: without it nothing is
 // shown.
 func (d *Desk) Look(ctx context.Context, m Member, id string) (Look, error) {
-	c, err := d.card(ctx, m, id)
+	c, r, err := d.card(ctx, m, id)
 	if err != nil {
 		return Look{}, err
 	}
@@ -170,13 +193,8 @@ func (d *Desk) Look(ctx context.Context, m Member, id string) (Look, error) {
 	if e.By == m.Name && e.State == care.StateTaken {
 		l.Phone = e.Phone
 	}
-	was, err := d.Store.Load(ctx, string(c.Person))
-	if err != nil || was.Bytes == nil || e.Bare {
-		return l, err
-	}
-	r, err := record.Decode(was.Bytes)
-	if err != nil || r.Episode.ID != c.Episode {
-		return l, err
+	if r == nil || e.Bare {
+		return l, nil
 	}
 	l.InjuredAt, l.Heard = r.Episode.InjuredAt, r.Episode.LastHeard
 	l.Answers = answers(r.Episode)
@@ -210,7 +228,7 @@ func answers(ep care.Episode) []care.Held {
 // Do does what a member decided about an item, if they may. By and the roles
 // are filled in here.
 func (d *Desk) Do(ctx context.Context, m Member, act care.StaffAct) error {
-	c, err := d.card(ctx, m, act.ID)
+	c, _, err := d.card(ctx, m, act.ID)
 	if err != nil {
 		return err
 	}
@@ -222,7 +240,7 @@ func (d *Desk) Do(ctx context.Context, m Member, act care.StaffAct) error {
 		return mayNot(m, Lower)
 	}
 	if act.Do == care.ActClose && c.Escalation.Disposition >= care.Emergency && strings.TrimSpace(act.Note) == "" {
-		return fmt.Errorf("%w: an emergency is closed with a note: what happened?", care.ErrStaff)
+		return fmt.Errorf("%w: %w", care.ErrStaff, ErrNote)
 	}
 	act.By, act.Role = m.Name, m.Role
 	if act.Do == care.ActHandOn {
@@ -247,7 +265,7 @@ func (d *Desk) canHave(m Member, c record.Card) bool {
 
 // Others are the members who could have an item beside m.
 func (d *Desk) Others(ctx context.Context, m Member, id string) ([]Member, error) {
-	c, err := d.card(ctx, m, id)
+	c, _, err := d.card(ctx, m, id)
 	if err != nil {
 		return nil, err
 	}

@@ -78,6 +78,7 @@ var (
 	ErrNobody = errors.New("no member of staff")
 	ErrMayNot = errors.New("not allowed")
 	ErrCode   = errors.New("that code does not count")
+	ErrNote   = errors.New("an emergency is closed with a note: what happened?")
 )
 
 // Members are the accounts of staff. Its fields are set once.

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"turnstone/care"
 	"turnstone/outbox"
 	"turnstone/pictures"
+	"turnstone/staff"
 	"turnstone/upkeep"
 	"turnstone/vitals"
 )
@@ -31,6 +33,8 @@ type serveFlags struct {
 	health string
 	retire bool
 	hours  care.Hours
+	room   string // the staff channel
+	second string // the second list's
 }
 
 func parseServe(args []string, w world) (serveFlags, error) {
@@ -46,6 +50,8 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	fs.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
 	fs.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
 	hours := fs.String("hours", "", hoursHelp)
+	fs.StringVar(&f.room, "staff-channel", "", "ID of the Discord channel in which items for staff stand (default: none)")
+	fs.StringVar(&f.second, "second-channel", "", "ID of the channel of a second list, for what nobody took in time")
 	if err := fs.Parse(args); err != nil {
 		return f, errUsage
 	}
@@ -56,6 +62,14 @@ func parseServe(args []string, w world) (serveFlags, error) {
 	}
 	if fs.NArg() > 0 {
 		errs = append(errs, fmt.Errorf("%q is not understood; flags begin with --", fs.Arg(0)))
+	}
+	for name, id := range map[string]string{"--staff-channel": f.room, "--second-channel": f.second} {
+		if _, err := strconv.ParseUint(id, 10, 64); err != nil && id != "" {
+			errs = append(errs, fmt.Errorf("%s %q is no ID of a channel: it is a long number, which Discord's developer mode copies", name, id))
+		}
+	}
+	if f.second != "" && f.room == "" {
+		errs = append(errs, errors.New("--second-channel needs --staff-channel"))
 	}
 	if f.token == "" {
 		errs = append(errs, errors.New("--discord-token must name the file that holds the token"))
@@ -95,7 +109,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	log := logger(w.err)
 	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
-		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
+		Token: token, At: f.at, Locale: care.Locale(f.locale), Watch: f.watch, Room: f.room, Second: f.second, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
@@ -106,8 +120,12 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.store.Close()) }()
+	desk, err := h.desk(ctx, f, w.out)
+	if err != nil {
+		return err
+	}
 	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
-	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, log) }}
+	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, bot, log) }, h.watch.Run}
 	if f.retire {
 		beside = []func(context.Context) error{func(ctx context.Context) error { return retire(ctx, keeper, h.outbox, w.out) }}
 	}
@@ -122,7 +140,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	}
 	err = h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
 		return bot.Run(ctx, discord.House{
-			Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,
+			Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Desk: desk, Beside: beside,
 		})
 	})
 	if errors.Is(err, errRetired) {
@@ -131,15 +149,32 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	return err
 }
 
+// desk is where staff work, if they have a channel. It refuses one from which
+// nobody may take an item.
+func (h *house) desk(ctx context.Context, f serveFlags, w io.Writer) (*staff.Desk, error) {
+	if f.room == "" {
+		return nil, nil //nolint:nilnil // no channel, no desk
+	}
+	d := &staff.Desk{Store: h.store, Members: h.store.members(time.Now), Intake: h.intake, Watch: h.watch, Hours: f.hours, Now: time.Now}
+	n, err := d.Members.Staffed(ctx)
+	if err == nil && n == 1 {
+		_, err = fmt.Fprintln(w, oneAlone)
+	}
+	return d, err
+}
+
 // watchOver tells who was in the middle of a talk that the program was away,
 // and notes from then on that it is there.
-func watchOver(ctx context.Context, k *upkeep.Keeper, log *slog.Logger) error {
+func watchOver(ctx context.Context, k *upkeep.Keeper, bot *discord.Bot, log *slog.Logger) error {
 	away, err := k.Back(ctx)
 	if err != nil {
 		log.ErrorContext(ctx, "not everybody was told that the program was away; who was not is asked again when they write", "err", err)
 	}
 	if !away.From.IsZero() {
 		log.WarnContext(ctx, "the program was away", "from", away.From, "to", away.To, "mid_talk", away.MidTalk)
+		if err := bot.TellAway(ctx, away.From, away.To, away.MidTalk); err != nil {
+			log.ErrorContext(ctx, "staff could not be told of it", "err", err)
+		}
 	}
 	k.Run(ctx)
 	return nil

@@ -180,7 +180,7 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
 		"talk":  {"at", "backup", "data", "hours", "json", "key", "locale", "person", "protocol", "region", "zone"},
-		"serve": {"backup", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "retire", "watch"},
+		"serve": {"backup", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "retire", "second-channel", "staff-channel", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {

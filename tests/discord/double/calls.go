@@ -30,6 +30,7 @@ func (p *Platform) routes() http.Handler {
 		"GET applications/@me":                             p.application,
 		"PUT applications/{app}/commands":                  p.register,
 		"POST users/@me/channels":                          p.openDirect,
+		"GET channels/{channel}":                           p.look,
 		"POST channels/{channel}/messages":                 p.post,
 		"GET channels/{channel}/messages":                  p.history,
 		"PATCH channels/{channel}/messages/{message}":      p.edit,
@@ -233,6 +234,20 @@ func (p *Platform) may(ch *channel) *no {
 	return nil
 }
 
+// look tells of a channel that the bot may see.
+func (p *Platform) look(r *http.Request, _ []byte) (any, *no) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	ch := p.channels[r.PathValue("channel")]
+	switch {
+	case ch == nil:
+		return nil, &no{http.StatusNotFound, 10003, "Unknown Channel"}
+	case ch.forbidden:
+		return nil, &no{http.StatusForbidden, 50001, "Missing Access"}
+	}
+	return map[string]any{"id": ch.id, "type": ch.kind, "guild_id": ch.server}, nil
+}
+
 func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 	m, err := checkMessage(body, false)
 	if err != nil {
@@ -251,6 +266,9 @@ func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 	if was := ch.nonces[m.Nonce]; was != nil {
 		was.Repeats++
 		return was.json(), nil
+	}
+	if m.About != "" && !slices.ContainsFunc(ch.messages, func(o *Message) bool { return o.ID == m.About }) {
+		return nil, &no{http.StatusBadRequest, 50035, "MESSAGE_REFERENCE_UNKNOWN_MESSAGE"}
 	}
 	m.ID, m.Channel, m.Author, m.At = p.id(), ch.id, Self, p.Now()
 	ch.nonces[m.Nonce] = m
