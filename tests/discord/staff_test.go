@@ -368,7 +368,10 @@ func TestHAZ08_EachItemStandsOnceAndStaffAreCalledAgain(t *testing.T) {
 	s.p.Fail(double.Fault{Match: "channels/" + room + "/messages", Status: 502, After: true, Times: 2})
 	s.patient(server)
 	m := s.item(room, "Nobody has it.")
-	if !s.p.Until(patience, func() bool { list, err := s.store.List(t.Context(), "discord/item/"); return err == nil && len(list) == 1 }) {
+	if !s.p.Until(patience, func() bool {
+		list, err := s.store.List(t.Context(), "discord/item/")
+		return err == nil && len(list) == 1
+	}) {
 		t.Fatal("where the item stands is not noted")
 	}
 	s.down()
