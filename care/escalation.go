@@ -18,6 +18,7 @@ type Escalation struct {
 	Outcome     string      `json:"outcome,omitempty"`
 	Note        string      `json:"note,omitempty"`
 	Phone       string      `json:"phone,omitempty"`       // shown only to who took it
+	Asked       int         `json:"asked,omitempty"`       // how often staff were asked again, since nobody has it
 	SecondList  bool        `json:"second_list,omitempty"` // nobody took it in time
 	Bare        bool        `json:"bare,omitempty"`        // what is left of an erased talk
 }

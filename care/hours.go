@@ -57,6 +57,31 @@ func ParseHours(zone, week string, closed ...string) (Hours, error) {
 	return h, nil
 }
 
+// ReadHours reads a whole text about opening hours: its zone, hours of days, and
+// the days on which the clinic stays shut, one a line or with semicolons between
+// them, such as "zone Europe/Lisbon; Mon-Fri 08:00-18:00; closed 2026-12-25".
+// What stands behind # is a remark.
+func ReadHours(text string) (Hours, error) {
+	var zone string
+	var week, closed []string
+	for line := range strings.SplitSeq(text, "\n") {
+		line, _, _ = strings.Cut(line, "#")
+		for part := range strings.SplitSeq(line, ";") {
+			words := strings.Fields(part)
+			switch {
+			case len(words) == 0:
+			case words[0] == "zone" && len(words) == 2 && zone == "":
+				zone = words[1]
+			case words[0] == "closed" && len(words) > 1:
+				closed = append(closed, words[1:]...)
+			default:
+				week = append(week, part)
+			}
+		}
+	}
+	return ParseHours(zone, strings.Join(week, ";"), closed...)
+}
+
 // part reads the hours of some days.
 func (h *Hours) part(text string) error {
 	words := strings.Fields(text)

@@ -145,3 +145,27 @@ func TestHoursThatCannotBeRead(t *testing.T) {
 		t.Errorf("both faults come at once: %v", err)
 	}
 }
+
+func TestHoursAsOneText(t *testing.T) {
+	text := "# Lantern Bay clinic\nzone Europe/Lisbon\n\nMon-Fri 08:00-12:30 13:30-18:00 # lunch\nSat 09:00-13:00\nclosed 2026-12-25 2027-01-01\n"
+	for _, written := range []string{text, "zone Europe/Lisbon; Mon-Fri 08:00-12:30 13:30-18:00; Sat 09:00-13:00; closed 2026-12-25; closed 2027-01-01"} {
+		h, err := ReadHours(written)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for at, open := range map[string]bool{"2026-12-24T11:00:00Z": true, "2026-12-24T13:00:00Z": false, "2026-12-25T11:00:00Z": false, "2026-12-26T11:00:00Z": true, "2026-12-26T14:00:00Z": false} {
+			moment, err := time.Parse(time.RFC3339, at)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if h.Open(moment) != open {
+				t.Errorf("at %s it is open: %v", at, !open)
+			}
+		}
+	}
+	for _, bad := range []string{"", "Mon-Fri 08:00-18:00", "zone Europe/Lisbon", "zone Europe/Lisbon; closed tomorrow; Mon 08:00-09:00", "zone A; zone B; Mon 08:00-09:00"} {
+		if _, err := ReadHours(bad); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}

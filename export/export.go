@@ -148,19 +148,31 @@ type page struct {
 
 func (p *page) line(format string, args ...any) { fmt.Fprintf(&p.b, format+"\n", args...) }
 
-// words are the first of keys that there is a sentence for, its first line;
+// Words are the first of keys that there is a sentence for, its first line;
 // what has none stays as it is kept.
-func (p *page) words(asKept string, keys ...string) string {
+func Words(book Book, locale care.Locale, asKept string, keys ...string) string {
 	for _, k := range keys {
-		if !p.book.Has(care.SentenceKey(k)) {
+		if !book.Has(care.SentenceKey(k)) {
 			continue
 		}
-		if text, err := p.book.Text(p.locale, care.Sentence{Key: care.SentenceKey(k)}); err == nil {
+		if text, err := book.Text(locale, care.Sentence{Key: care.SentenceKey(k)}); err == nil {
 			first, _, _ := strings.Cut(strings.TrimSpace(text), "\n")
 			return first
 		}
 	}
 	return asKept
+}
+
+// Said puts a question and what was answered into words, as far as there are
+// sentences for them.
+func Said(book Book, locale care.Locale, h *care.Held) (question, answers string) {
+	var said []string
+	for _, joined := range h.Values {
+		for v := range strings.SplitSeq(joined, ",") {
+			said = append(said, Words(book, locale, v, "label."+string(h.Fact)+"."+v, "label."+v))
+		}
+	}
+	return Words(book, locale, string(h.Fact), "label."+string(h.Fact), "ask."+string(h.Fact)), strings.Join(said, ", ")
 }
 
 func (p *page) episode(ep care.Episode) {
@@ -170,13 +182,8 @@ func (p *page) episode(ep care.Episode) {
 		p.line("")
 		p.line("%s  %s", round.Talk, round.At.Format(time.RFC3339))
 		for _, h := range round.Facts {
-			var said []string
-			for _, joined := range h.Values {
-				for v := range strings.SplitSeq(joined, ",") {
-					said = append(said, p.words(v, "label."+string(h.Fact)+"."+v, "label."+v))
-				}
-			}
-			p.line("  %s: %s", p.words(string(h.Fact), "label."+string(h.Fact), "ask."+string(h.Fact)), strings.Join(said, ", "))
+			question, answers := Said(p.book, p.locale, h)
+			p.line("  %s: %s", question, answers)
 		}
 	}
 	for _, it := range ep.Agenda {

@@ -96,6 +96,7 @@ func chasing(what string) bool {
 // askStaffAgain reminds staff of an item that nobody has.
 func (t *turn) askStaffAgain(it care.Item) error {
 	if e := t.escalation(it.About); e != nil && e.State == care.StateOpen {
+		e.Asked++
 		t.refreshCard(e)
 	}
 	return nil
@@ -109,6 +110,7 @@ func (t *turn) secondList(it care.Item) error {
 		return nil
 	}
 	e.SecondList = true
+	e.Asked++
 	t.refreshCard(e)
 	waits := e.What == care.AboutDisposition || e.What == care.AboutHuman || e.What == care.AboutUnsafe
 	if !waits || t.ep.Stopped || e.Bare { // who wants no more messages gets none; staff are still asked

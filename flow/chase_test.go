@@ -224,3 +224,40 @@ func TestHAZ08_ACommunityHasHoursOfItsOwn(t *testing.T) {
 		}
 	}
 }
+
+// What staff write may say anything: to somebody who is not looking it comes
+// behind a neutral line, and is read when they press. While danger is open it
+// waits for nothing.
+func TestHAZ14_StaffWordsComeBehindANeutralLine(t *testing.T) {
+	p := someone(t, map[string]string{"navicular": "yes"})
+	p.dayZero()
+	id := p.item(care.AboutDisposition).ID
+	reply := func() (keys []string) {
+		act := care.StaffAct{Do: care.ActReply, ID: id, By: "Mira", Text: "The picture shows a break."}
+		ch, err := p.flow.Step(p.ep, care.Event{Kind: care.StaffDid, Staff: act}, care.Finding{}, p.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.ep = ch.Episode
+		for _, it := range p.ep.Agenda {
+			if it.What == care.DoSay {
+				for _, s := range it.Say.Lines {
+					keys = append(keys, string(s.Key))
+				}
+			}
+		}
+		p.deliver()
+		return slices.DeleteFunc(keys, func(k string) bool { return k == "practice" })
+	}
+	if got := reply(); len(got) < 2 || got[0] != "staff.says" {
+		t.Errorf("somebody who is there reads %v", got)
+	}
+	p.now = p.now.Add(time.Hour)
+	if got := reply(); len(got) != 1 || got[0] != "neutral" {
+		t.Errorf("somebody who is not there reads %v", got)
+	}
+	p.choose(care.Next)
+	if p.ep.Behind != nil {
+		t.Errorf("after the press it still waits: %v", p.ep.Behind)
+	}
+}

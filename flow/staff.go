@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 	"unicode"
 
 	"turnstone/care"
@@ -35,7 +36,7 @@ func (t *turn) staff(act care.StaffAct) error {
 		return nil
 	case care.ActReply:
 		t.hold(e, act.By, act.Role)
-		t.unasked(sentence("staff.says", "by", named(act.By, act.Role), "text", act.Text), sentence("signature"))
+		t.reply(sentence("staff.says", "by", named(act.By, act.Role), "text", act.Text), sentence("signature"))
 	case care.ActCallBack:
 		t.hold(e, act.By, act.Role)
 		t.askPhone(e)
@@ -82,6 +83,21 @@ func (t *turn) unasked(lines ...care.Sentence) {
 	}
 	t.lines = append(t.lines, lines...)
 	t.show()
+}
+
+// thereFor is how long after their last word somebody is thought to look at
+// the talk themselves (common practice, no source).
+const thereFor = 10 * time.Minute
+
+// reply puts staff's own words before the person. They may say anything, and
+// a notification could show them to somebody else: whoever is not there reads
+// a neutral line first. While danger is open nothing waits.
+func (t *turn) reply(lines ...care.Sentence) {
+	if !t.ep.Open && !t.ep.Closed && t.now.Sub(t.ep.LastHeard) > thereFor {
+		t.behind(lines...)
+		return
+	}
+	t.unasked(lines...)
 }
 
 // behind puts words behind a neutral line: they are read when the person is

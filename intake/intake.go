@@ -76,6 +76,9 @@ type Intake struct {
 	// on every turn and must not wait for anything.
 	Pressed func() time.Time
 
+	// Acted, where set, is told after each act of staff that went through.
+	Acted func(ctx context.Context)
+
 	// Committed, where set, is told of the log lines of each commit, in order.
 	Committed func(person care.PersonID, lines []care.Line)
 
@@ -182,6 +185,14 @@ func nobody() (record.Record, bool) { return record.Record{}, false }
 
 // Staff does what a staff member decided about an escalation.
 func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
+	err := in.staff(ctx, act)
+	if err == nil && in.Acted != nil {
+		in.Acted(ctx)
+	}
+	return err
+}
+
+func (in *Intake) staff(ctx context.Context, act care.StaffAct) error {
 	data, _, ok, err := in.Store.Get(ctx, record.CardKey(act.ID))
 	if err != nil {
 		return err

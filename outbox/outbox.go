@@ -91,6 +91,10 @@ type Outbox struct {
 	Door   safety.Door
 	Now    func() time.Time
 	Log    *slog.Logger
+
+	// Raised, where set, is told that the staff list has changed. It must not
+	// wait for anything.
+	Raised func()
 }
 
 // Deliver does everything that is due now for one person, urgent first. What
@@ -191,6 +195,9 @@ func (o *Outbox) do(ctx context.Context, person care.PersonID, etag store.Etag, 
 	case care.DoRaise:
 		if err := o.raise(ctx, person, r, it); err != nil {
 			return err
+		}
+		if o.Raised != nil {
+			o.Raised()
 		}
 		return o.done(ctx, person, etag, r, it, care.Line{})
 	default:

@@ -78,6 +78,33 @@ func GateCard(m *care.Message) error {
 	return nil
 }
 
+// Staff's own words, what stands below them, and the ways to help that may
+// stand before them where the region is not known.
+const (
+	staffSays  = care.SentenceKey("staff.says")
+	signature  = care.SentenceKey("signature")
+	helpListed = care.SentenceKey("help.first.unknown")
+)
+
+// GateStaff refuses words of staff that nobody has signed, and, while danger is
+// open, words that the way to help does not stand before.
+func GateStaff(ep *care.Episode, m *care.Message) error {
+	help := false
+	for i, s := range m.Lines {
+		help = help || s.Args["number"] != "" || s.Key == helpListed
+		if s.Key != staffSays {
+			continue
+		}
+		if i+1 == len(m.Lines) || m.Lines[i+1].Key != signature {
+			return fmt.Errorf("%w: words of staff without the signature line", ErrStopped)
+		}
+		if ep.Open && !help {
+			return fmt.Errorf("%w: words of staff before the way to help, while danger is open", ErrStopped)
+		}
+	}
+	return nil
+}
+
 // A Door is the gate with what it needs to know: the class of each sentence,
 // the words that nobody may write, and the numbers for the fixed card.
 type Door struct {
@@ -100,7 +127,7 @@ func (d Door) Pass(ep *care.Episode, m *care.Message) error {
 			return err
 		}
 	}
-	return GateCard(m)
+	return errors.Join(GateCard(m), GateStaff(ep, m))
 }
 
 // Lowered refuses a change that lowers a disposition without staff: their

@@ -129,3 +129,32 @@ func TestHAZ25_StaffGiveNoDoseAndNoVerdict(t *testing.T) {
 		}
 	}
 }
+
+// Words of staff go out signed, and while danger is open behind the way to
+// help; whoever puts a message together wrongly is stopped here.
+func TestHAZ25_TheGateStopsUnsignedWordsAndThoseBeforeTheNumber(t *testing.T) {
+	says, signed, number := care.Sentence{Key: "staff.says"}, care.Sentence{Key: "signature"}, care.Sentence{Key: "help.first", Args: map[string]string{"number": "112"}}
+	listed, other := care.Sentence{Key: "help.first.unknown"}, care.Sentence{Key: "nobody_reads"}
+	door := Door{Class: func(care.SentenceKey) (care.SentenceClass, bool) { return care.ClassStaff, true }}
+	for _, c := range []struct {
+		open  bool
+		lines []care.Sentence
+		pass  bool
+	}{
+		{false, []care.Sentence{says, signed}, true},
+		{false, []care.Sentence{says}, false},
+		{false, []care.Sentence{signed, says}, false},
+		{false, []care.Sentence{says, other, signed}, false},
+		{false, []care.Sentence{says, signed, says}, false},
+		{true, []care.Sentence{says, signed}, false},
+		{true, []care.Sentence{says, signed, number}, false},
+		{true, []care.Sentence{number, says, signed}, true},
+		{true, []care.Sentence{listed, says, signed}, true},
+		{true, []care.Sentence{number, says}, false},
+	} {
+		err := door.Pass(&care.Episode{Disposition: care.Emergency, Open: c.open}, &care.Message{Lines: c.lines})
+		if (err == nil) != c.pass || err != nil && !errors.Is(err, ErrStopped) {
+			t.Errorf("open %v, %v: %v", c.open, c.lines, err)
+		}
+	}
+}

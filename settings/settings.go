@@ -39,7 +39,7 @@ type Server struct {
 	Region   string      `toml:"region"`   // such as PT
 	Language care.Locale `toml:"language"` // of what everybody reads there; empty is the first of Languages
 	Watch    []string    `toml:"watch"`    // channels that are read for emergencies
-	Staff    []string    `toml:"staff"`    // channels that only the clinic sees
+	Staff    []string    `toml:"staff"`    // channels that only the clinic sees: items stand in the first, what nobody took in time in the second
 	Clinic   []string    `toml:"clinic"`   // roles that the clinic's people have there; they give no rights in this program
 	Open     string      `toml:"hours"`    // such as "Mon-Fri 08:00-18:00; Sat 09:00-13:00"
 	Closed   []string    `toml:"closed"`   // dates on which the clinic stays shut

@@ -39,6 +39,23 @@ func TestTheHazardLogNamesItsProofs(t *testing.T) {
 	}
 }
 
+// Who can see what is told with tests that are there.
+func TestWhoCanSeeWhatNamesItsProofs(t *testing.T) {
+	page, err := os.ReadFile("../docs/who-can-see-what.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	there, named := proofs(t), regexp.MustCompile("`(Test[0-9A-Za-z_]+)`").FindAllStringSubmatch(string(page), -1)
+	for _, m := range named {
+		if !there[m[1]] {
+			t.Errorf("docs/who-can-see-what.md names %s, and there is no such test", m[1])
+		}
+	}
+	if len(named) < 10 {
+		t.Errorf("only %d proofs are named", len(named))
+	}
+}
+
 func proofs(t *testing.T) map[string]bool {
 	t.Helper()
 	there := map[string]bool{}

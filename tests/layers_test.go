@@ -18,7 +18,7 @@ var floors = [][]string{
 	{"store", "settings", "locales/reading"},
 	{"locales", "flow/protocol", "flow/answer", "record", "pictures"},
 	{"safety", "flow"},
-	{"intake", "outbox", "retention", "export", "sign"},
+	{"intake", "outbox", "retention", "export", "sign", "staff"},
 	{"upkeep", "vitals"},
 	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
 	{"store/sealed"},

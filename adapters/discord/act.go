@@ -25,6 +25,10 @@ func (b *Bot) acted(i interaction) {
 	}
 	danger := false
 	mark, token, _ := strings.Cut(i.Data.CustomID, "|")
+	if mark == staffMark && i.Type != command {
+		b.staffPressed(i, r, token)
+		return
+	}
 	switch {
 	case i.Type == command && i.Data.Name == setupCommand:
 		j.do = func(ctx context.Context, t *talk, j job) error { return b.setUp(ctx, t, j, i) }

@@ -32,6 +32,7 @@ import (
 	"turnstone/care"
 	"turnstone/intake"
 	"turnstone/outbox"
+	"turnstone/staff"
 	"turnstone/store"
 )
 
@@ -66,6 +67,8 @@ type House struct {
 	Book    Book
 	Numbers Numbers
 
+	Desk *staff.Desk // where staff work; nil is nowhere
+
 	Beside []func(context.Context) error // run beside the talk, from when it can be sent to
 }
 
@@ -77,6 +80,8 @@ type Settings struct {
 	Watch  bool        // may channels be watched for emergencies?
 
 	Servers map[string]Server // that are configured, by ID; the others are set up with the command
+	Room    string            // the channel of staff; empty is none
+	Second  string            // the channel of the second list: what nobody took in time
 
 	Person   func(account string) care.PersonID // pseudonym of an account
 	Fixed    func(locale care.Locale, region string) string
@@ -107,6 +112,7 @@ type Bot struct {
 	working sync.WaitGroup
 	slots   chan struct{} // how many jobs are handled at once
 	anew    chan string   // a new session began
+	raised  chan struct{} // the staff list has changed
 	base    context.Context
 }
 
@@ -129,7 +135,7 @@ func New(s Settings) (*Bot, error) {
 	}
 	return &Bot{
 		set: s, log: s.Log, transport: t, client: newClient(s.Token, t, s.Now), talks: map[string]*talk{}, pointed: map[string]time.Time{},
-		slots: make(chan struct{}, handledAtOnce), anew: make(chan string, 1), base: context.Background(),
+		slots: make(chan struct{}, handledAtOnce), anew: make(chan string, 1), raised: make(chan struct{}, 1), base: context.Background(),
 	}, nil
 }
 
@@ -149,6 +155,13 @@ func (b *Bot) Run(ctx context.Context, h House) error {
 			return nil //nolint:nilerr // asked to end before it began
 		}
 		return err
+	}
+	if b.staffed() {
+		if err := b.checkRooms(ctx); err != nil {
+			return err
+		}
+		h.Outbox.Raised = b.nudge
+		g.Go(func() error { return b.keepRoom(ctx) })
 	}
 	g.Go(func() error { return b.connect(ctx) })
 	g.Go(func() error { return h.Outbox.Run(ctx) })

@@ -11,6 +11,7 @@ import (
 
 	"turnstone/care"
 	"turnstone/intake"
+	"turnstone/staff"
 	"turnstone/store"
 )
 
@@ -112,6 +113,8 @@ func (b *Bot) heard(m message, edited bool) {
 		if !b.set.Watch {
 			return
 		}
+	case b.staffed() && !danger && staff.Looks(m.Content):
+		j.do = b.tied
 	case strings.TrimSpace(m.Content) == "" && len(m.Attachments)+len(m.Stickers) > 0:
 		j.do = b.shown
 	}

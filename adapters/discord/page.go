@@ -32,6 +32,7 @@ const (
 	answerMark = "a" // a|token|value
 	menuMark   = "m" // m|token
 	writeMark  = "w" // w|token, opens a field to type in
+	staffMark  = "s" // s|what|item, of staff
 	openID     = "open"
 	threadID   = "thread"
 	threadYes  = "thread|yes"
@@ -39,13 +40,13 @@ const (
 
 // Keys lists the sentences that this channel itself says.
 func Keys() []care.SentenceKey {
-	return []care.SentenceKey{
+	return append(staffWords(), []care.SentenceKey{
 		"discord.card", "discord.answered", "discord.pick", "discord.pick_several", "discord.write_here", "discord.write", "discord.modal", "discord.field",
 		"discord.open", "discord.pinned", "discord.pinned_number", "discord.in_direct", "discord.to_direct", "discord.private", "discord.thread", "discord.thread_ask",
 		"discord.thread_yes", "discord.thread_begun", "discord.thread_failed", "discord.busy", "discord.failed", "discord.old_button",
 		"discord.command", "discord.command_what", "discord.setup", "discord.setup_what", "discord.setup_zone", "discord.setup_region", "discord.setup_watch",
 		"discord.set", "discord.pinned_only", "discord.set_unpinned", "discord.bad_zone", "discord.bad_region", "discord.not_allowed", "no_pictures",
-	}
+	}...)
 }
 
 // pages turns a message into what is sent: as many parts as its words need,

@@ -35,6 +35,7 @@ func (r *refusal) Error() string {
 // Codes of Discord ("Opcodes and Status Codes").
 const (
 	codeUnknownChannel     = 10003
+	codeUnknownMessage     = 10008
 	codeUnknownUser        = 10013
 	codeUnknownInteraction = 10062
 	codeAlreadyAnswered    = 40060

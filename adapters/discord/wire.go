@@ -2,6 +2,7 @@ package discord
 
 import (
 	"encoding/json"
+	"maps"
 	"slices"
 	"strings"
 )
@@ -90,7 +91,9 @@ type option struct {
 // A component of a modal that was handed in: an old row of inputs or a label
 // around one.
 type component struct {
+	CustomID   string      `json:"custom_id"`
 	Value      string      `json:"value"`
+	Values     []string    `json:"values"`
 	Component  *component  `json:"component"`
 	Components []component `json:"components"`
 }
@@ -111,6 +114,22 @@ func words(list []component) string {
 		}
 	}
 	return strings.Join(lines, "\n")
+}
+
+// fields are what was filled in, by the IDs of the parts of a modal.
+func fields(list []component) map[string]string {
+	out := map[string]string{}
+	for _, c := range list {
+		if c.CustomID != "" {
+			out[c.CustomID] = c.Value + strings.Join(c.Values, ",")
+		}
+		inner := c.Components
+		if c.Component != nil {
+			inner = append(inner, *c.Component)
+		}
+		maps.Copy(out, fields(inner))
+	}
+	return out
 }
 
 // who pressed or wrote: in a server the account stands in the member.
@@ -169,8 +188,15 @@ type body struct {
 // answered with the first message.
 type posted struct {
 	body
-	Nonce   string `json:"nonce"`
-	Enforce bool   `json:"enforce_nonce"`
+	Nonce   string     `json:"nonce"`
+	Enforce bool       `json:"enforce_nonce"`
+	About   *reference `json:"message_reference,omitempty"`
+}
+
+// A reference shows a message below the one that it is about, in one channel.
+type reference struct {
+	Message string `json:"message_id"`
+	Missing bool   `json:"fail_if_not_exists"`
 }
 
 // mentions allows none: nobody is ever called by what is said here.
@@ -213,6 +239,14 @@ type menu struct {
 	Options     []choice `json:"options"`
 }
 
+// A pick is a menu in a field to fill in.
+type pick struct {
+	Type     int      `json:"type"`
+	CustomID string   `json:"custom_id"`
+	Options  []choice `json:"options"`
+	Required bool     `json:"required"`
+}
+
 type choice struct {
 	Label string `json:"label"`
 	Value string `json:"value"`
@@ -238,7 +272,7 @@ type modal struct {
 type label struct {
 	Type  int    `json:"type"`
 	Label string `json:"label"`
-	Part  input  `json:"component"`
+	Part  any    `json:"component"`
 }
 
 type input struct {

@@ -40,7 +40,7 @@ func checkLive(ctx context.Context, f *service, config string, w world) error {
 	r := &inspect.Report{}
 	p.examineSigned(f, r)
 	examineDiscord(ctx, p, f, r, w)
-	examineSensitive(ctx, nil, r) // there are no staff accounts yet
+	f.examineStaff(ctx, r, w)
 	examineStore(ctx, f, r, w)
 	examineBackups(f, r, time.Now())
 	return errors.Join(r.Write(w.out), r.Err())
@@ -78,6 +78,23 @@ func examineDiscord(ctx context.Context, p *parts, f *service, r *inspect.Report
 		r.Wrong("write one: --config FILE; deploy/lantern-bay.toml is an example", "there is no configuration that names a server and its staff channel")
 	}
 	bot.Examine(ctx, rooms, r)
+}
+
+// examineStaff looks who works for the clinic. A service that runs has looked
+// for itself: it does not start without.
+func (f *service) examineStaff(ctx context.Context, r *inspect.Report, w world) {
+	s, err := openThere(ctx, f.place, w)
+	switch {
+	case errors.Is(err, store.ErrHeld):
+		r.Well("staff: the bot that runs would not have started without somebody who may take, and see what is sensitive")
+	case err != nil:
+		examineSensitive(ctx, nil, r)
+	default:
+		examineSensitive(ctx, s.members(time.Now), r)
+		if err := s.Close(); err != nil {
+			r.Wrong("try again", "the store: %v", err)
+		}
+	}
 }
 
 // examineSensitive looks whether a sensitive item reaches anybody.

@@ -66,6 +66,7 @@ func commands() []command {
 		{"export", "write what is kept of one person: PERSON is CHANNEL:ACCOUNT or the pseudonym", exportPerson},
 		{"backup", "copy the store into a folder of backups", backUp},
 		{"restore", "put a backup back; who was erased since stays erased", restore},
+		{"staff", "who works for the clinic and what they may do: add NAME, list, remove NAME, code NAME", staffCommand},
 		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"move", "move everything from one store to another: FROM TO, each a folder or a Redis address", moveStore},
 		{"check", "check protocols and languages whole: FILE, or those that come with the program; with --live a service", check},

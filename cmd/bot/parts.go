@@ -3,11 +3,13 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -27,6 +29,7 @@ import (
 	"turnstone/retention"
 	"turnstone/safety"
 	"turnstone/sign"
+	"turnstone/staff"
 )
 
 // The parts are everything that is read and checked once at start.
@@ -66,7 +69,8 @@ type terms struct {
 	protocol   string
 	signatures string                // path of their file; empty is practice
 	languages  []care.Locale         // that may be spoken; nil is all
-	hours      map[string]care.Hours // of the clinic, by community
+	usual      care.Hours            // of the clinic
+	hours      map[string]care.Hours // of the clinic, where a community has its own
 	months     int                   // how long a closed talk is kept; 0 is the usual time
 }
 
@@ -87,7 +91,7 @@ func (p *parts) settle(t terms) error {
 	}
 	var err error
 	p.flow, err = flow.New(flow.Settings{
-		Protocols: p.protocols, Current: t.protocol, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: p.practice, HoursOf: t.hours, Months: t.months,
+		Protocols: p.protocols, Current: t.protocol, Reader: p.reader, Book: p.book, Numbers: p.numbers, Practice: p.practice, Hours: t.usual, HoursOf: t.hours, Months: t.months,
 	})
 	if err != nil {
 		return err
@@ -136,6 +140,7 @@ type house struct {
 	intake *intake.Intake
 	outbox *outbox.Outbox
 	keeper *retention.Keeper
+	watch  *staff.Watch
 }
 
 const noBallast = -1
@@ -154,7 +159,32 @@ func build(ctx context.Context, p *parts, at place, ballast int64, sender outbox
 		Store: s, Flow: p.flow, Screen: p.screen, Door: p.door, Out: h.outbox, Cards: cards, Now: now, Log: log,
 	}
 	h.outbox.Waker = h.intake
-	return h, nil
+	h.watch = &staff.Watch{Store: s, Now: now, Fault: func(err error) {
+		log.Error("when staff last did something can't be kept, or read; people are told that nobody reads this", "err", err)
+	}}
+	h.intake.Pressed, h.intake.Acted = h.watch.Pressed, h.watch.Press
+	return h, h.watch.Read(ctx)
+}
+
+// openingHours reads --hours: a file, or the hours themselves. Without any
+// nobody is ever said to be there.
+func openingHours(value string) (care.Hours, error) {
+	if value == "" {
+		return care.Hours{}, nil
+	}
+	text := value
+	data, err := os.ReadFile(value)
+	switch {
+	case err == nil:
+		text = string(data)
+	case !strings.ContainsAny(value, " ;"):
+		return care.Hours{}, fmt.Errorf("--hours: %w; name a file, or write \"zone Europe/Lisbon; Mon-Fri 08:00-18:00; closed 2026-12-25\"", err)
+	}
+	hours, err := care.ReadHours(text)
+	if err != nil {
+		return hours, fmt.Errorf("--hours: %w", err)
+	}
+	return hours, nil
 }
 
 // keepBackups is how long daily backups are kept (common practice, no source).

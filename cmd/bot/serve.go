@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"turnstone/care"
 	"turnstone/outbox"
 	"turnstone/pictures"
+	"turnstone/staff"
 	"turnstone/upkeep"
 	"turnstone/vitals"
 )
@@ -37,7 +39,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	log := logger(w.err)
 	var h *house // the pseudonyms come with its key
 	bot, err := discord.New(discord.Settings{
-		Token: token, At: f.at, Locale: f.languages[0], Watch: f.watch, Servers: f.communities(), Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
+		Token: token, At: f.at, Locale: f.languages[0], Watch: f.watch, Servers: f.communities(), Room: f.room, Second: f.second, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
 	})
 	if err != nil {
@@ -79,8 +81,12 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 			return bot.Reachable()
 		}
 	}
+	desk, err := h.desk(ctx, f, w.out)
+	if err != nil {
+		return err
+	}
 	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
-	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, log) }}
+	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, bot, log) }, h.watch.Run}
 	if f.retire {
 		beside = []func(context.Context) error{func(ctx context.Context) error { return retire(ctx, keeper, h.outbox, w.out) }}
 	}
@@ -98,7 +104,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	err = alone(ctx, func(ctx context.Context) error {
 		return h.keeping(ctx, f.place, f.backup, func(ctx context.Context) error {
 			return bot.Run(ctx, discord.House{
-				Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Beside: beside,
+				Intake: h.intake, Outbox: h.outbox, Store: h.store, Screen: p.screen, Book: p.book, Numbers: p.numbers, Desk: desk, Beside: beside,
 			})
 		})
 	})
@@ -149,15 +155,35 @@ func onePlatform(ctx context.Context, s namedValues, standIn bool) error {
 	return s.Put(ctx, platformKey, []byte(now), 0, time.Time{})
 }
 
+// desk is where staff work, if they have a channel. It refuses one from which
+// nobody may take an item.
+func (h *house) desk(ctx context.Context, f *service, w io.Writer) (*staff.Desk, error) {
+	if f.room == "" {
+		return nil, nil //nolint:nilnil // no channel, no desk
+	}
+	d := &staff.Desk{Store: h.store, Members: h.store.members(time.Now), Intake: h.intake, Watch: h.watch, Hours: f.hours, Now: time.Now}
+	n, err := d.Members.Staffed(ctx)
+	if readers, rerr := d.Members.MaySeeSensitive(ctx); err == nil && (rerr != nil || readers == 0) {
+		return nil, cmp.Or(rerr, staff.ErrNoReader)
+	}
+	if err == nil && n == 1 {
+		_, err = fmt.Fprintln(w, oneAlone)
+	}
+	return d, err
+}
+
 // watchOver tells who was in the middle of a talk that the program was away,
 // and notes from then on that it is there.
-func watchOver(ctx context.Context, k *upkeep.Keeper, log *slog.Logger) error {
+func watchOver(ctx context.Context, k *upkeep.Keeper, bot *discord.Bot, log *slog.Logger) error {
 	away, err := k.Back(ctx)
 	if err != nil {
 		log.ErrorContext(ctx, "not everybody was told that the program was away; who was not is asked again when they write", "err", err)
 	}
 	if !away.From.IsZero() {
 		log.WarnContext(ctx, "the program was away", "from", away.From, "to", away.To, "mid_talk", away.MidTalk)
+		if err := bot.TellAway(ctx, away.From, away.To, away.MidTalk); err != nil {
+			log.ErrorContext(ctx, "staff could not be told of it", "err", err)
+		}
 	}
 	k.Run(ctx)
 	return nil

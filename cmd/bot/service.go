@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"turnstone/adapters/discord"
@@ -29,7 +30,10 @@ type service struct {
 	watch     bool
 	retire    bool
 	servers   []settings.Server
-	months    int // how long a closed talk is kept; 0 is the usual time
+	hours     care.Hours // of the clinic, where a server has none of its own
+	room      string     // the staff channel
+	second    string     // the second list's
+	months    int        // how long a closed talk is kept; 0 is the usual time
 }
 
 // serviceFlags are the flags of everything that works on a service.
@@ -48,6 +52,12 @@ func serviceFlags(name string, w world) (*flag.FlagSet, *service, *string) {
 		f.languages = []care.Locale{care.Locale(l)}
 		return nil
 	})
+	set.Func("hours", hoursHelp, func(value string) (err error) {
+		f.hours, err = openingHours(value)
+		return err
+	})
+	set.StringVar(&f.room, "staff-channel", "", "ID of the Discord channel in which items for staff stand (default: none)")
+	set.StringVar(&f.second, "second-channel", "", "ID of the channel of a second list, for what nobody took in time")
 	set.BoolVar(&f.watch, "watch", false, "channels may be watched for emergencies (needs the message content intent)")
 	set.StringVar(&f.health, "health", "", "where /health and /metrics are told, on this machine only, such as 127.0.0.1:9464")
 	return set, f, config
@@ -72,12 +82,12 @@ func (p *parts) service(args []string, w world) (*service, string, error) {
 	spoken, err := f.configure(*config, p.book.Locales())
 	errs = append(errs, err, f.place.settle(w.env))
 	token, err := f.secret(w.env)
-	errs = append(errs, err, f.place.check(f.backup))
+	errs = append(errs, err, f.place.check(f.backup), f.rooms())
 	hours := map[string]care.Hours{}
 	for _, s := range f.servers {
 		hours[s.ID] = s.Hours
 	}
-	errs = append(errs, p.settle(terms{protocol: "ankle", signatures: f.place.signedPath(), languages: spoken, hours: hours, months: f.months}))
+	errs = append(errs, p.settle(terms{protocol: "ankle", signatures: f.place.signedPath(), languages: spoken, usual: f.hours, hours: hours, months: f.months}))
 	if p.practice && f.at == "" {
 		errs = append(errs, unsigned(p.standing))
 	}
@@ -108,7 +118,29 @@ func (f *service) configure(path string, known []care.Locale) ([]care.Locale, er
 	}
 	f.languages = append(f.languages, s.Languages...)
 	f.watch, f.servers, f.months = f.watch || s.Watching(), s.Servers, s.KeepMonths
+	for _, server := range s.Servers {
+		if len(server.Staff) > 0 && f.room == "" {
+			f.room, f.second = server.Staff[0], strings.Join(server.Staff[1:min(2, len(server.Staff))], "")
+		}
+		if !f.hours.Known() {
+			f.hours = server.Hours
+		}
+	}
 	return s.Languages, err
+}
+
+// rooms checks the channels of staff.
+func (f *service) rooms() error {
+	var errs []error
+	for name, id := range map[string]string{"--staff-channel": f.room, "--second-channel": f.second} {
+		if _, err := strconv.ParseUint(id, 10, 64); err != nil && id != "" {
+			errs = append(errs, fmt.Errorf("%s %q is no ID of a channel: it is a long number, which Discord's developer mode copies", name, id))
+		}
+	}
+	if f.second != "" && f.room == "" {
+		errs = append(errs, errors.New("--second-channel needs --staff-channel"))
+	}
+	return errors.Join(errs...)
 }
 
 // communities are the configured servers as the channel takes them.

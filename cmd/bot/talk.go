@@ -27,7 +27,10 @@ type talkFlags struct {
 	backups  string
 	person   string
 	protocol string
+	hours    care.Hours
 }
+
+const hoursHelp = "when the clinic is open: a file, or \"zone Europe/Lisbon; Mon-Fri 08:00-18:00; closed 2026-12-25\" (default: nobody is ever said to be there)"
 
 func parseTalk(args []string, w world) (talkFlags, error) {
 	var f talkFlags
@@ -42,6 +45,7 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 	f.place.serverFlag(fs)
 	fs.StringVar(&f.backups, "backup", "", "a folder in which a backup is made each day and kept 35 days (not with --json)")
 	fs.StringVar(&f.person, "person", "p1", "who talks; the same name goes on where it stopped")
+	hours := fs.String("hours", "", hoursHelp)
 	fs.StringVar(&f.protocol, "protocol", "ankle", "name of the protocol")
 	if err := fs.Parse(args); err != nil {
 		return f, errUsage
@@ -72,6 +76,10 @@ func parseTalk(args []string, w world) (talkFlags, error) {
 		errs = append(errs, errors.New("--redis does not go with --json: a server has a clock of its own"))
 	}
 	errs = append(errs, f.place.check(f.backups))
+	var err error
+	if f.hours, err = openingHours(*hours); err != nil {
+		errs = append(errs, err)
+	}
 	if f.person == "" {
 		errs = append(errs, errors.New("--person must not be empty"))
 	}
@@ -102,7 +110,7 @@ func talk(ctx context.Context, args []string, w world) error {
 	if err != nil {
 		return err
 	}
-	t := terms{protocol: f.protocol} // as data everything is practice
+	t := terms{protocol: f.protocol, usual: f.hours} // as data everything is practice
 	if !f.json {
 		if err := f.place.settle(w.env); err != nil {
 			return err

@@ -15,6 +15,7 @@ import (
 	"turnstone/adapters/discord"
 	"turnstone/care"
 	"turnstone/pictures"
+	"turnstone/staff"
 	"turnstone/tests/discord/double"
 	"turnstone/tests/house"
 	"turnstone/tests/talk"
@@ -40,6 +41,8 @@ type stage struct {
 	store *shaky
 	set   discord.Settings
 	house *house.House
+	bot   *discord.Bot
+	staff *staff.Desk         // of the running bot, where it has a room
 	away  func(upkeep.Outage) // where set, told of the outage before the start
 	stop  context.CancelFunc
 	ended chan error
@@ -89,7 +92,8 @@ func (s *stage) begin() {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	s.house = house.Build(parts, s.store, bot, time.Now, s.set.Log)
+	s.house, s.bot = house.Build(parts, s.store, bot, time.Now, s.set.Log), bot
+	s.staff = s.desk()
 	var ctx context.Context
 	ctx, s.stop = context.WithCancel(context.Background())
 	s.ended = make(chan error, 1)
@@ -103,7 +107,7 @@ func (s *stage) begin() {
 	}
 	go func() {
 		s.ended <- bot.Run(ctx, discord.House{
-			Intake: s.house.Intake, Outbox: s.house.Outbox, Store: s.store, Screen: parts.Screen, Book: parts.Book, Numbers: parts.Numbers,
+			Intake: s.house.Intake, Outbox: s.house.Outbox, Store: s.store, Screen: parts.Screen, Book: parts.Book, Numbers: parts.Numbers, Desk: s.staff,
 			Beside: []func(context.Context) error{beside},
 		})
 	}()

@@ -84,21 +84,7 @@ func TestEveryPayloadPassesTheOutsideChecks(t *testing.T) {
 			t.Error("no field opens")
 		}
 	}
-	var lines bytes.Buffer
-	n := 0
-	kinds := map[string]int{}
-	for _, c := range s.p.Sent() {
-		kind, bodies := kindOf(c)
-		for _, b := range bodies {
-			data, err := json.Marshal(map[string]any{"kind": kind, "body": b})
-			if err != nil {
-				t.Fatal(err)
-			}
-			lines.Write(append(data, '\n'))
-			n++
-			kinds[kind]++
-		}
-	}
+	lines, n, kinds := s.payloads()
 	if kinds["message"] < 80 {
 		t.Errorf("only %d messages: the talks came to no end", kinds["message"])
 	}
@@ -107,7 +93,7 @@ func TestEveryPayloadPassesTheOutsideChecks(t *testing.T) {
 			t.Errorf("no %s was sent", k)
 		}
 	}
-	for _, fault := range checker(t, lines.Bytes()) {
+	for _, fault := range checker(t, lines) {
 		if fault != fmt.Sprintf("seen %d", n) {
 			t.Error(fault)
 		}
@@ -118,6 +104,25 @@ func TestEveryPayloadPassesTheOutsideChecks(t *testing.T) {
 	if found := checker(t, bad); len(found) < 3 {
 		t.Errorf("the outside checks let two faults through: %v", found)
 	}
+}
+
+// payloads are all that was sent, a line each with the name of its schema.
+func (s *stage) payloads() (lines []byte, n int, kinds map[string]int) {
+	s.t.Helper()
+	kinds = map[string]int{}
+	for _, c := range s.p.Sent() {
+		kind, bodies := kindOf(c)
+		for _, b := range bodies {
+			data, err := json.Marshal(map[string]any{"kind": kind, "body": b})
+			if err != nil {
+				s.t.Fatal(err)
+			}
+			lines = append(append(lines, data...), '\n')
+			n++
+			kinds[kind]++
+		}
+	}
+	return lines, n, kinds
 }
 
 // wholeTalk presses or writes the plainest answer until home care begins.

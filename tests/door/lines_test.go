@@ -146,6 +146,9 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 		"a language nobody speaks":    {[]string{"talk", "--json", "--locale", "tlh"}, "en"},
 		"a protocol nobody wrote":     {[]string{"talk", "--json", "--protocol", "knee"}, "knee"},
 		"a moment that is none":       {[]string{"talk", "--json", "--at", "yesterday"}, "2026-03-02T10:00:00Z"},
+		"hours that are none":         {[]string{"talk", "--json", "--hours", "zone Europe/Lisbon; Funday 08:00-18:00"}, "Mon-Fri 08:00-18:00"},
+		"hours without a zone":        {[]string{"talk", "--json", "--hours", "Mon-Fri 08:00-18:00"}, "Europe/Lisbon"},
+		"hours in a file that is not": {[]string{"talk", "--json", "--hours", "hours.txt"}, "hours.txt"},
 		"a person without a name":     {[]string{"talk", "--json", "--person", ""}, "--person"},
 		"a word too many":             {[]string{"talk", "--json", "please"}, "please"},
 		"a clock for a person":        {[]string{"talk", "--at", talk.Monday}, "--json"},
@@ -176,8 +179,8 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 // none of them is a switch for the gate, the screen or the card.
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
-		"talk":  {"at", "backup", "data", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
-		"serve": {"backup", "config", "data", "discord-at", "discord-token", "health", "key", "locale", "redis", "retire", "signed", "watch"},
+		"talk":  {"at", "backup", "data", "hours", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
+		"serve": {"backup", "config", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "redis", "retire", "second-channel", "signed", "staff-channel", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {

@@ -15,7 +15,7 @@ import (
 // Scripts runs conversations that are files, in the txtar form: what is said
 // and done on top, and below "-- want --" the whole talk as it must come out.
 //
-//	start [at=MOMENT] [zone=] [region=] [locale=] [person=]   the bot speaks first
+//	start [at=MOMENT] [zone=] [region=] [locale=] [person=] [hours=]   the bot speaks first
 //	person WORDS              the person types
 //	press VALUE...            the person presses choices
 //	answer [FACT=VALUE...] [until=FACT]   answers what is asked, like somebody with a plain sprain beside what is given
@@ -202,7 +202,7 @@ func (c *script) start(args []string) error {
 	_, f := split(args)
 	set := Home()
 	set.Data = c.store
-	for name, to := range map[string]*string{"at": &set.At, "zone": &set.Zone, "region": &set.Region, "locale": &set.Locale, "person": &set.Person} {
+	for name, to := range map[string]*string{"at": &set.At, "zone": &set.Zone, "region": &set.Region, "locale": &set.Locale, "person": &set.Person, "hours": &set.Hours} {
 		if v, given := f[name]; given {
 			*to = v
 		}

@@ -20,7 +20,7 @@ import (
 
 // Settings are those of one conversation; what is empty is left out.
 type Settings struct {
-	At, Locale, Zone, Region, Data, Person, Protocol string
+	At, Locale, Zone, Region, Data, Person, Protocol, Hours string
 
 	// Quiet switches off the question after each line whether the open
 	// question is the one that was seen last. It costs one more line each.
@@ -70,6 +70,7 @@ func (s Settings) args() []string {
 		{"--data", s.Data},
 		{"--person", s.Person},
 		{"--protocol", s.Protocol},
+		{"--hours", s.Hours},
 	} {
 		if f[1] != "" {
 			args = append(args, f[0], f[1])

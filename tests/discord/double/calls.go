@@ -261,6 +261,9 @@ func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 		was.Repeats++
 		return was.json(), nil
 	}
+	if m.About != "" && !slices.ContainsFunc(ch.messages, func(o *Message) bool { return o.ID == m.About }) {
+		return nil, &no{http.StatusBadRequest, 50035, "MESSAGE_REFERENCE_UNKNOWN_MESSAGE"}
+	}
 	m.ID, m.Channel, m.Author, m.At = p.id(), ch.id, Self, p.Now()
 	ch.nonces[m.Nonce] = m
 	ch.messages = append(ch.messages, m)

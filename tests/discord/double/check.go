@@ -21,7 +21,8 @@ type Message struct {
 	Enforce                              bool
 	Alt                                  []string // what is said of its pictures
 	Waiting, Pinned                      bool
-	Repeats                              int // how often it was sent again
+	Repeats                              int    // how often it was sent again
+	About                                string // the message of the channel that it is shown below
 	At                                   time.Time
 
 	hasContent, hasRows bool
@@ -99,6 +100,10 @@ func checkMessage(data []byte, edit bool) (*Message, error) {
 		Mentions *struct {
 			Parse []string `json:"parse"`
 		} `json:"allowed_mentions"`
+		About struct {
+			Message string `json:"message_id"`
+			Missing *bool  `json:"fail_if_not_exists"`
+		} `json:"message_reference"`
 		Attachments []struct {
 			ID          string `json:"id"`
 			Filename    string `json:"filename"`
@@ -108,8 +113,11 @@ func checkMessage(data []byte, edit bool) (*Message, error) {
 	if err := strict(data, &in); err != nil {
 		return nil, err
 	}
-	m := &Message{Flags: in.Flags, Nonce: in.Nonce, Enforce: in.Enforce}
+	m := &Message{Flags: in.Flags, Nonce: in.Nonce, Enforce: in.Enforce, About: in.About.Message}
 	var errs []error
+	if edit && m.About != "" {
+		errs = append(errs, errors.New("an edit can't change what a message is about"))
+	}
 	if m.hasContent = in.Content != nil; m.hasContent {
 		m.Content = *in.Content
 		errs = append(errs, between("content", m.Content, 0, 2000))
@@ -206,35 +214,8 @@ func checkCallback(kind int, data []byte) error {
 			return fmt.Errorf("a waiting line with %s", data)
 		}
 	case 9:
-		var d struct {
-			CustomID string `json:"custom_id"`
-			Title    string `json:"title"`
-			Parts    []struct {
-				Type  int    `json:"type"`
-				Label string `json:"label"`
-				Part  struct {
-					Type     int    `json:"type"`
-					CustomID string `json:"custom_id"`
-					Style    int    `json:"style"`
-					Max      int    `json:"max_length"`
-					Required bool   `json:"required"`
-				} `json:"component"`
-			} `json:"components"`
-		}
-		if err := strict(data, &d); err != nil {
-			return err
-		}
-		errs := []error{between("title", d.Title, 1, 45), between("custom_id", d.CustomID, 1, 100)}
-		if len(d.Parts) == 0 || len(d.Parts) > 5 {
-			errs = append(errs, fmt.Errorf("%d parts", len(d.Parts)))
-		}
-		for _, p := range d.Parts {
-			errs = append(errs, between("label", p.Label, 1, 45))
-			if p.Type != 18 || p.Part.Type != 4 || p.Part.Max < 1 || p.Part.Max > 4000 || p.Part.CustomID == "" {
-				errs = append(errs, fmt.Errorf("a field of type %d", p.Type))
-			}
-		}
-		return errors.Join(errs...)
+		_, err := readForm(data)
+		return err
 	}
 	return nil
 }

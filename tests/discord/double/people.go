@@ -23,8 +23,10 @@ type channel struct {
 type Person struct {
 	ID, Locale string
 	p          *Platform
-	closed     bool // takes no direct messages
-	left       bool // shares no server with the bot any more
+	Nick       string   // as the server shows them
+	Roles      []string // of the server
+	closed     bool     // takes no direct messages
+	left       bool     // shares no server with the bot any more
 }
 
 // Join makes an account.
@@ -122,13 +124,6 @@ func (a Act) Failed() bool {
 	return a.a == nil || a.a.kind == 0
 }
 
-// Modal is the field that was opened.
-func (a Act) Modal() json.RawMessage {
-	a.p.mu.Lock()
-	defer a.p.mu.Unlock()
-	return a.a.modal
-}
-
 func (w *Person) act(kind int, channelID string, m *Message, data any) Act {
 	p := w.p
 	p.mu.Lock()
@@ -142,7 +137,7 @@ func (w *Person) act(kind int, channelID string, m *Message, data any) Act {
 	if ch := p.channels[channelID]; ch.kind == 1 {
 		ev["user"] = user
 	} else {
-		ev["guild_id"], ev["member"] = ch.server, map[string]any{"user": user, "permissions": "32"}
+		ev["guild_id"], ev["member"] = ch.server, map[string]any{"user": user, "permissions": "32", "nick": w.Nick, "roles": w.Roles}
 	}
 	if m != nil {
 		ev["message"] = m.json()

@@ -213,6 +213,9 @@ func (p *Platform) room(r *http.Request, _ []byte) (any, *no) {
 	if ch == nil {
 		return nil, &no{http.StatusNotFound, 10003, "Unknown Channel"}
 	}
+	if ch.forbidden {
+		return nil, &no{http.StatusForbidden, 50001, "Missing Access"}
+	}
 	if refused := p.lacks(ch, View); refused != nil {
 		return nil, refused
 	}
