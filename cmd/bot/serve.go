@@ -81,7 +81,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 			return bot.Reachable()
 		}
 	}
-	desk, err := h.desk(ctx, f, w.out)
+	desk, err := h.desk(ctx, f, log)
 	if err != nil {
 		return err
 	}
@@ -157,7 +157,7 @@ func onePlatform(ctx context.Context, s namedValues, standIn bool) error {
 
 // desk is where staff work, if they have a channel. It refuses one from which
 // nobody may take an item.
-func (h *house) desk(ctx context.Context, f *service, w io.Writer) (*staff.Desk, error) {
+func (h *house) desk(ctx context.Context, f *service, log *slog.Logger) (*staff.Desk, error) {
 	if f.room == "" {
 		return nil, nil //nolint:nilnil // no channel, no desk
 	}
@@ -167,7 +167,7 @@ func (h *house) desk(ctx context.Context, f *service, w io.Writer) (*staff.Desk,
 		return nil, cmp.Or(rerr, staff.ErrNoReader)
 	}
 	if err == nil && n == 1 {
-		_, err = fmt.Fprintln(w, oneAlone)
+		log.WarnContext(ctx, oneAlone)
 	}
 	return d, err
 }

@@ -79,6 +79,10 @@ func TestAServiceByItsFile(t *testing.T) {
 	ch, watched := pr.p.Channel(clubServer, false), pr.p.Channel(clubServer, false)
 	other := free(t)
 	config := pr.configure("127.0.0.1:1", watched)
+	pr.p.Room(clubServer, staffRoom, "clinic", closed()...)
+	if out, err := pr.run("staff", "--config", config, "add", "Ana Reis", "--role", "physiotherapist"); err != nil {
+		t.Fatalf("staff: %v: %s", err, out)
+	}
 	args := []string{"serve", "--config", config, "--discord-at", pr.p.At(), "--health", other}
 	cmd, out := pr.start(args...)
 	if !pr.p.Until(patience, func() bool { return pr.p.Connected() && well(other) }) {
