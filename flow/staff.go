@@ -2,6 +2,7 @@ package flow
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -103,7 +104,12 @@ func (t *turn) reply(lines ...care.Sentence) {
 // behind puts words behind a neutral line: they are read when the person is
 // there. In a private talk the line comes at a chosen safe time only.
 func (t *turn) behind(lines ...care.Sentence) {
-	t.ep.Behind = append(t.ep.Behind, lines...)
+	waits := slices.ContainsFunc(t.ep.Behind, func(s care.Sentence) bool {
+		return s.Key == lines[0].Key && maps.Equal(s.Args, lines[0].Args)
+	})
+	if !waits { // what waits already is not said twice
+		t.ep.Behind = append(t.ep.Behind, lines...)
+	}
 	private := t.ep.Sensitive && !(t.mayAsk() && t.byDay(t.now).Equal(t.now))
 	if t.ep.Aside.What != care.AsideRead && !private {
 		t.neutral("neutral")

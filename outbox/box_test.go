@@ -415,6 +415,42 @@ func TestRenderInEveryLanguage(t *testing.T) {
 	}
 }
 
+// Two dangers may ask for the same first aid: a card says each line once, and
+// leaves none out.
+func TestACardSaysEachLineOnce(t *testing.T) {
+	b := newBench(t)
+	aid := []care.SentenceKey{"firstaid.foot_cold_or_pale", "firstaid.foot_numb", "firstaid.head_or_neck", "firstaid.crushed_or_thrown", "firstaid.stroke_signs"}
+	for _, locale := range []care.Locale{"en", "es"} {
+		var say care.Message
+		want := map[string]bool{}
+		written := 0
+		for _, key := range aid {
+			say.Lines = append(say.Lines, care.Sentence{Key: key})
+			text, err := b.Book.Text(locale, care.Sentence{Key: key})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for line := range strings.SplitSeq(text, "\n") {
+				want[line] = true
+				written++
+			}
+		}
+		m, err := b.Render(care.Episode{Locale: locale}, care.Item{ID: "i", Say: &say})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := strings.Split(m.Text, "\n")
+		if len(got) != len(want) || len(want) == written {
+			t.Errorf("%s: %d lines, %d of %d are different: %q", locale, len(got), len(want), written, got)
+		}
+		for _, line := range got {
+			if !want[line] {
+				t.Errorf("%s: says %q", locale, line)
+			}
+		}
+	}
+}
+
 // The cards of the staff list go when their time is over.
 func TestCardsGoWhenTheirTimeIsOver(t *testing.T) {
 	for name, c := range map[string]struct {

@@ -322,9 +322,14 @@ func (o *Outbox) Render(ep care.Episode, it care.Item) (Message, error) {
 		if err != nil {
 			return m, fmt.Errorf("sentence %q in %s: %w", s.Key, ep.Locale, err)
 		}
-		lines = append(lines, text)
 		class, _ := o.Book.Class(s.Key)
 		m.Card = m.Card || class == care.ClassDanger
+		for line := range strings.SplitSeq(text, "\n") {
+			if class == care.ClassDanger && slices.Contains(lines, line) {
+				continue // two dangers may ask for the same: said twice, it takes longer to read
+			}
+			lines = append(lines, line)
+		}
 	}
 	m.Text = strings.Join(lines, "\n")
 	if ask := it.Say.Ask; ask != nil {
