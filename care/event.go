@@ -34,8 +34,9 @@ type Event struct {
 
 // A StaffAct is what a staff member does with an escalation.
 type StaffAct struct {
-	Do          string // one of Acts
-	ID          string // the escalation
+	Do          string  // one of Acts
+	ID          string  // the escalation
+	Event       EventID // the platform's own ID of the press, if it has one: the same press twice is done once
 	By          string
 	Role        string // of By, as the person reads it: nurse, physiotherapist
 	To          string // hand_on

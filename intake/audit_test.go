@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"turnstone/care"
+	"turnstone/outbox"
 	"turnstone/record"
 )
 
@@ -46,5 +47,36 @@ func TestHAZ26_EachStaffActIsAuditedWithoutWords(t *testing.T) {
 	}
 	if len(did) != 3 {
 		t.Errorf("audited: %v", did)
+	}
+}
+
+// A press that the platform delivers twice is done once; and staff whose act
+// is kept are not told that it failed when the channel is down: they would do
+// it again, and the person would read it twice.
+func TestHAZ21_AStaffPressIsDoneOnce(t *testing.T) {
+	b := newBench(t)
+	b.must("p", open(), chose("foot_cold_or_pale"))
+	id := b.cards()[0].Escalation.ID
+	pressed := 0
+	b.Intake.Acted = func(context.Context) { pressed++ }
+	before := len(b.box.Sent())
+	b.box.Failing(func(outbox.Message) error { return errors.New("the channel is down") })
+	reply := care.StaffAct{Do: care.ActReply, ID: id, By: "Rui", Text: "We ring you now.", Event: "press-1"}
+	for range 3 {
+		if err := b.act(reply); err != nil {
+			t.Fatalf("staff are told %v", err)
+		}
+	}
+	b.box.Failing(nil)
+	b.clock.Pass(record.UrgentLease)
+	if _, err := b.Outbox.Sweep(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	said := 0
+	for _, m := range b.box.Sent()[before:] {
+		said += strings.Count(m.Text, "We ring you now.")
+	}
+	if said != 1 || pressed != 1 {
+		t.Errorf("the person reads it %d times, and %d presses were counted", said, pressed)
 	}
 }

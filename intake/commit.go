@@ -82,12 +82,31 @@ func (in *Intake) write(ctx context.Context, person care.PersonID, ev care.Event
 		case err != nil:
 			return care.Episode{}, fmt.Errorf("commit: %w", err)
 		}
-		if in.Committed != nil {
-			in.Committed(person, change.Log)
-		}
-		return change.Episode, in.Out.Deliver(ctx, person)
+		in.committed(ctx, person, ev, change.Log)
+		return change.Episode, in.deliver(ctx, person, ev)
 	}
 	return care.Episode{}, fmt.Errorf("%w: somebody else committed first %d times", store.ErrStale, tries)
+}
+
+// committed tells whoever wants to know, before anything is delivered.
+func (in *Intake) committed(ctx context.Context, person care.PersonID, ev care.Event, lines []care.Line) {
+	if in.Acted != nil && ev.Kind == care.StaffDid {
+		in.Acted(ctx)
+	}
+	if in.Committed != nil {
+		in.Committed(person, lines)
+	}
+}
+
+// deliver sends what a commit made due. What staff did is done by then: told
+// that it failed they would do it again, and a reply would be read twice.
+func (in *Intake) deliver(ctx context.Context, person care.PersonID, ev care.Event) error {
+	err := in.Out.Deliver(ctx, person)
+	if err != nil && ev.Kind == care.StaffDid {
+		in.Log.ErrorContext(ctx, "what staff did is kept; not all of it is delivered yet", "item", ev.Staff.ID, "err", err)
+		return nil
+	}
+	return err
 }
 
 // forgotten takes the cards of somebody who is to be forgotten off the staff

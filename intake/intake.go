@@ -76,7 +76,7 @@ type Intake struct {
 	// on every turn and must not wait for anything.
 	Pressed func() time.Time
 
-	// Acted, where set, is told after each act of staff that went through.
+	// Acted, where set, is told of each act of staff, once it is committed.
 	Acted func(ctx context.Context)
 
 	// Committed, where set, is told of the log lines of each commit, in order.
@@ -185,14 +185,6 @@ func nobody() (record.Record, bool) { return record.Record{}, false }
 
 // Staff does what a staff member decided about an escalation.
 func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
-	err := in.staff(ctx, act)
-	if err == nil && in.Acted != nil {
-		in.Acted(ctx)
-	}
-	return err
-}
-
-func (in *Intake) staff(ctx context.Context, act care.StaffAct) error {
 	data, _, ok, err := in.Store.Get(ctx, record.CardKey(act.ID))
 	if err != nil {
 		return err
@@ -209,7 +201,7 @@ func (in *Intake) staff(ctx context.Context, act care.StaffAct) error {
 			return fmt.Errorf("%w: %w", care.ErrStaff, err)
 		}
 	}
-	ev := care.Event{Kind: care.StaffDid, Staff: act}
+	ev := care.Event{Kind: care.StaffDid, ID: act.Event, Staff: act}
 	was, err := in.Store.Load(ctx, string(card.Person))
 	if err != nil {
 		return err
@@ -223,13 +215,21 @@ func (in *Intake) staff(ctx context.Context, act care.StaffAct) error {
 			return in.staffApart(ctx, card, was.Etag, r, ev)
 		}
 	}
-	return in.commitFrom(ctx, card.Person, ev, func() (record.Record, bool) { return card.Record(), true })
+	err = in.commitFrom(ctx, card.Person, ev, func() (record.Record, bool) { return card.Record(), true })
+	if errors.Is(err, ErrSeen) {
+		return nil
+	}
+	return err
 }
 
 // staffApart is an act on the item of an episode that has given way to a new
 // one: the card alone changes, and what the person is to read goes out with
 // the running episode.
 func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.Etag, r record.Record, ev care.Event) error {
+	if r.HasSeen(ev.ID) && ev.ID != "" {
+		return nil
+	}
+	r.Note(ev.ID)
 	now := in.moment()
 	change, err := in.decide(card.Record().Episode, ev, care.Finding{}, now)
 	if err != nil {
@@ -258,10 +258,8 @@ func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.E
 	if err := in.put(ctx, w); err != nil {
 		return err
 	}
-	if in.Committed != nil {
-		in.Committed(card.Person, change.Log)
-	}
-	return in.Out.Deliver(ctx, card.Person)
+	in.committed(ctx, card.Person, ev, change.Log)
+	return in.deliver(ctx, card.Person, ev)
 }
 
 // closedKept is how long the card of a finished episode stays.

@@ -141,7 +141,7 @@ const columnsOfClass = int(care.AmbulanceNow) + 1
 // that is least calm counts.
 func (r *reading) weigh() (worst weighing) {
 	l := r.s.learned
-	if l == nil || len(r.tokens) == 0 {
+	if l == nil || !r.talks() {
 		return weighing{sure: [columnsOfClass]float64{1}}
 	}
 	window := windowTokens
@@ -162,6 +162,21 @@ func (r *reading) weigh() (worst weighing) {
 		l.name(r, &worst)
 	}
 	return worst
+}
+
+// fewestWords is how many words a message must have for a learned reader to
+// have a say: a number typed to a question is no message.
+const fewestWords = 2
+
+// talks reports whether a message has words enough, numbers and signs apart.
+func (r *reading) talks() bool {
+	n := 0
+	for i := range r.tokens {
+		if r.tokens[i].number < 0 && !r.tokens[i].sign {
+			n++
+		}
+	}
+	return n >= fewestWords
 }
 
 // weigh tells how sure l is of each class of the tokens from lo to hi.

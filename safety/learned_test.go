@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"hash/fnv"
 	"io/fs"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -150,5 +151,17 @@ func copyRules(t *testing.T, files fstest.MapFS) {
 			t.Fatal(err)
 		}
 		files[name] = &fstest.MapFile{Data: data}
+	}
+}
+
+// TestHAZ03_ABareNumberIsNoDanger: an age, a height or a score typed to a
+// question raises nothing.
+func TestHAZ03_ABareNumberIsNoDanger(t *testing.T) {
+	for n := range 251 {
+		for _, locale := range corpus.Locales {
+			if f := screen().Read(strconv.Itoa(n), locale); f.Sign != "" {
+				t.Errorf("%d (%s): %v", n, locale, f)
+			}
+		}
 	}
 }

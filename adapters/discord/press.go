@@ -15,6 +15,7 @@ import (
 type press struct {
 	*reply
 	user   string
+	event  care.EventID
 	locale care.Locale
 	do     string
 	item   string
@@ -29,7 +30,7 @@ var filled = []string{care.ActReply, care.ActClose, care.ActRaise, care.ActLower
 // account may have: who works here may be hurt too.
 func (b *Bot) staffPressed(i interaction, r *reply, rest string) {
 	do, item, _ := strings.Cut(rest, "|")
-	p := press{reply: r, user: i.who().ID, locale: b.localeOf(i.Locale), do: do, item: item, fields: fields(i.Data.Components), value: strings.Join(i.Data.Values, "")}
+	p := press{reply: r, user: i.who().ID, event: care.EventID("discord/" + i.ID), locale: b.localeOf(i.Locale), do: do, item: item, fields: fields(i.Data.Components), value: strings.Join(i.Data.Values, "")}
 	first := callback{Type: changeLater}
 	switch {
 	case !b.staffed():
@@ -80,13 +81,13 @@ func (b *Bot) staffDoes(ctx context.Context, p press) error {
 	case care.ActHandOn:
 		return b.askWho(ctx, p, m)
 	case pressTo:
-		err = desk.Do(ctx, m, care.StaffAct{Do: care.ActHandOn, ID: p.item, To: p.value})
+		err = desk.Do(ctx, m, care.StaffAct{Do: care.ActHandOn, ID: p.item, Event: p.event, To: p.value})
 		if err != nil {
 			return b.refused(ctx, p, err)
 		}
 		return b.rewrite(ctx, p.reply, plain(b.text(p.locale, "desk.passed", "by", p.value)))
 	}
-	act := care.StaffAct{Do: p.do, ID: p.item, Text: p.fields["text"], Outcome: p.fields["outcome"], Note: p.fields["note"]}
+	act := care.StaffAct{Do: p.do, ID: p.item, Event: p.event, Text: p.fields["text"], Outcome: p.fields["outcome"], Note: p.fields["note"]}
 	if to := p.fields["to"]; to != "" {
 		if act.Disposition, err = care.ParseDisposition(to); err != nil {
 			return err
