@@ -77,9 +77,9 @@ func TestHAZ33_TheServiceNeedsStaffForItsChannel(t *testing.T) {
 		if !p.Until(patience, ok) {
 			end()
 			for _, m := range person.Direct() {
-			t.Logf("%s: %q", m.Author, m.Content)
-		}
-		t.Fatalf("%s: never; the program says %s", what, out.String())
+				t.Logf("%s: %q", m.Author, m.Content)
+			}
+			t.Fatalf("%s: never; the program says %s", what, out.String())
 		}
 	}
 	waits("it connects", p.Connected)
