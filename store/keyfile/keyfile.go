@@ -46,7 +46,7 @@ const (
 	bodySize  = checkSize + seal.WrappedSize
 )
 
-// ErrDamaged: a key does not read as what was written.
+// ErrDamaged says that a key does not read as what was written.
 var ErrDamaged = errors.New("the file of the persons' keys is damaged")
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
