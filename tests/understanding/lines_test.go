@@ -62,8 +62,8 @@ type floor struct{ ambulance, urgent, alarms, answers float64 }
 var floors = map[string]floor{
 	"en/tuning": {0.99, 0.98, 0.025, 0.94},
 	"es/tuning": {0.99, 0.97, 0.02, 0.92},
-	"en/unseen": {0.93, 0.91, 0.066, 0.98},
-	"es/unseen": {0.945, 0.96, 0.067, 0.97},
+	"en/unseen": {0.966, 0.94, 0.066, 0.98},
+	"es/unseen": {0.97, 0.97, 0.067, 0.97},
 }
 
 // flips are the answers known to be read the wrong way round. Any other fails.
