@@ -137,10 +137,10 @@ func TestHAZ26_OnlyTheClinicSeesTheStaffChannel(t *testing.T) {
 		"the watched one is hidden": {func() {
 			pr.p.Room(clubServer, watchRoom, "trail-talk", double.Overwrite{ID: clubServer, Deny: double.View})
 		}, []string{"WRONG  the bot may not read and write in the watched channel #trail-talk"}},
-		"the intent is off":     {func() { pr.p.Allowed = 1 | 1<<12 }, []string{"WRONG  channels are to be watched, and the message content intent is off", "Message Content Intent"}},
-		"an intent too many":    {func() { pr.p.Allowed |= 1 << 8 }, []string{"look   the presence or the server members intent is on"}},
-		"anybody may invite it": {func() { pr.p.Public = true }, []string{"look   anybody may invite the bot"}},
-		"the clock is off":      {func() { pr.p.Ahead = 10 * time.Minute }, []string{"WRONG  this machine's clock is -", "timedatectl"}},
+		"the intent is off":     {func() { pr.p.Change(func(p *double.Platform) { p.Allowed = 1 | 1<<12 }) }, []string{"WRONG  channels are to be watched, and the message content intent is off", "Message Content Intent"}},
+		"an intent too many":    {func() { pr.p.Change(func(p *double.Platform) { p.Allowed |= 1 << 8 }) }, []string{"look   the presence or the server members intent is on"}},
+		"anybody may invite it": {func() { pr.p.Change(func(p *double.Platform) { p.Public = true }) }, []string{"look   anybody may invite the bot"}},
+		"the clock is off":      {func() { pr.p.Change(func(p *double.Platform) { p.Ahead = 10 * time.Minute }) }, []string{"WRONG  this machine's clock is -", "timedatectl"}},
 		"it was never invited":  {func() { pr.p.Leave(clubServer) }, []string{"WRONG  the bot is not in the server " + clubServer, "client_id=" + double.App + "&scope=bot+applications.commands&permissions=" + fmt.Sprint(int64(least))}},
 		"a server too many":     {func() { pr.p.Found(double.Server{ID: "310000000000000077", Name: "Elsewhere"}) }, []string{`look   the bot is in the server "Elsewhere" (310000000000000077)`}},
 		"Discord is away":       {func() { pr.p.Fail(double.Fault{Times: 99, Status: 503, Body: "{}"}) }, []string{"WRONG  Discord does not answer"}},

@@ -86,7 +86,7 @@ func (pr *program) signs(parts ...string) {
 // again makes the stand-in right, as settle did.
 func (pr *program) again() {
 	pr.p.Heal()
-	pr.p.Allowed, pr.p.Public, pr.p.Ahead = 1|1<<9|1<<12|1<<15, false, 0
+	pr.p.Change(func(p *double.Platform) { p.Allowed, p.Public, p.Ahead = 1|1<<9|1<<12|1<<15, false, 0 })
 	pr.p.Found(club(least, 0))
 	pr.p.Leave("310000000000000077")
 	pr.p.Room(clubServer, watchRoom, "trail-talk")

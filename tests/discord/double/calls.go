@@ -79,7 +79,7 @@ func (p *Platform) call(do func(r *http.Request, body []byte) (any, *no)) http.H
 			return
 		}
 		path := strings.TrimPrefix(r.URL.Path, "/api/v9/")
-		w.Header().Set("Date", p.Now().Add(p.Ahead).UTC().Format(http.TimeFormat))
+		w.Header().Set("Date", p.Now().Add(p.ahead()).UTC().Format(http.TimeFormat))
 		receipt := Sent{Method: r.Method, Path: path, Body: body, Status: http.StatusOK}
 		f := p.fault(path)
 		if f != nil {
@@ -182,6 +182,8 @@ func payload(r *http.Request) ([]byte, error) {
 }
 
 func (p *Platform) application(*http.Request, []byte) (any, *no) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	return map[string]any{"id": App, "name": "Turnstone", "flags": p.flags(), "bot_public": p.Public}, nil
 }
 

@@ -187,6 +187,19 @@ type Fault struct {
 	After  bool          // the call is done all the same, and only its answer is this
 }
 
+// Change changes what may be set, while the stand-in is at work.
+func (p *Platform) Change(f func(p *Platform)) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	f(p)
+}
+
+func (p *Platform) ahead() time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.Ahead
+}
+
 // Fail adds a fault.
 func (p *Platform) Fail(f Fault) {
 	p.mu.Lock()
