@@ -20,7 +20,7 @@ var floors = [][]string{
 	{"safety", "flow"},
 	{"intake", "outbox", "retention", "export", "sign", "staff"},
 	{"upkeep", "vitals"},
-	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/terminal"},
+	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/discord/double", "adapters/terminal"},
 	{"store/sealed"},
 	{"backup"},
 	{"cmd/bot"},

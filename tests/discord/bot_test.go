@@ -16,7 +16,7 @@ import (
 	"turnstone/care"
 	"turnstone/pictures"
 	"turnstone/staff"
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 	"turnstone/tests/house"
 	"turnstone/tests/talk"
 	"turnstone/upkeep"

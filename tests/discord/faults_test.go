@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"turnstone/adapters/discord"
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 )
 
 // talking is a stage with somebody at the first question.

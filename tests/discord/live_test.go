@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 )
 
 // Roles and rooms of the server that is looked at.

@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 	"turnstone/tests/talk"
 )
 

@@ -11,7 +11,7 @@ import (
 	"strings"
 	"testing"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 	"turnstone/tests/talk"
 )
 

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 )
 
 // The built program: staff are added, tie their accounts, see an item, take it,

@@ -15,7 +15,7 @@ import (
 	"turnstone/record"
 	"turnstone/staff"
 	"turnstone/store"
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 )
 
 // desk is where the staff of a stage work.

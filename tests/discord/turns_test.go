@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 	"turnstone/tests/redis/servers"
 )
 

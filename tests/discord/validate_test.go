@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 )
 
 // checker runs the outside checks (npm discord-api-spec 10.0.266135, made from

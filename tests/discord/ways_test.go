@@ -11,7 +11,7 @@ import (
 
 	"turnstone/record"
 	"turnstone/store"
-	"turnstone/tests/discord/double"
+	"turnstone/adapters/discord/double"
 	"turnstone/upkeep"
 )
 
