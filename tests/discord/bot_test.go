@@ -13,10 +13,10 @@ import (
 	"go.uber.org/goleak"
 
 	"turnstone/adapters/discord"
+	"turnstone/adapters/discord/double"
 	"turnstone/care"
 	"turnstone/pictures"
 	"turnstone/staff"
-	"turnstone/adapters/discord/double"
 	"turnstone/tests/house"
 	"turnstone/tests/talk"
 	"turnstone/upkeep"

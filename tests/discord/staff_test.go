@@ -11,11 +11,11 @@ import (
 	"time"
 
 	"turnstone/adapters/discord"
+	"turnstone/adapters/discord/double"
 	"turnstone/care"
 	"turnstone/record"
 	"turnstone/staff"
 	"turnstone/store"
-	"turnstone/adapters/discord/double"
 )
 
 // desk is where the staff of a stage work.

@@ -9,9 +9,9 @@ import (
 	"testing"
 	"time"
 
+	"turnstone/adapters/discord/double"
 	"turnstone/record"
 	"turnstone/store"
-	"turnstone/adapters/discord/double"
 	"turnstone/upkeep"
 )
 
