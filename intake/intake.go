@@ -83,12 +83,7 @@ type Intake struct {
 	Committed func(person care.PersonID, lines []care.Line)
 
 	mu      sync.Mutex
-	waiting []waitingEvent // emergencies that came while the store was down
-}
-
-type waitingEvent struct {
-	caller Caller
-	event  care.Event
+	waiting []*waitingEvent // emergencies that came while the store was down
 }
 
 // ErrSeen is the answer to an event that was handled before.
@@ -108,51 +103,20 @@ func (in *Intake) Handle(ctx context.Context, c Caller, ev care.Event) error {
 	if ev.Kind == care.Said {
 		found = in.Screen.Read(ev.Text, c.Locale) // first, so that no later fault can hide it
 	}
-	in.retry(ctx)
+	if found.Class() == care.AmbulanceNow {
+		return in.emergency(ctx, c, ev, found)
+	}
+	in.retry(ctx, c.Person) // an answer must not be taken before the emergency that came before it
+	return in.take(ctx, c, ev, found)
+}
+
+// take finds out who an event is about, and handles it.
+func (in *Intake) take(ctx context.Context, c Caller, ev care.Event, found care.Finding) error {
 	person, err := in.current(ctx, c)
-	if err == nil {
-		err = in.commit(ctx, c, person, ev, found)
-	}
-	switch {
-	case err == nil, errors.Is(err, ErrSeen), errors.Is(err, care.ErrBadChoice), errors.Is(err, care.ErrNoAsk), errors.Is(err, care.ErrStaff):
-		return err
-	case found.Class() == care.AmbulanceNow:
-		return errors.Join(err, in.cardAnyway(ctx, c, ev))
-	default:
+	if err != nil {
 		return err
 	}
-}
-
-// cardAnyway sends the fixed card when nothing else works, and remembers to
-// raise the emergency as soon as the store is back.
-func (in *Intake) cardAnyway(ctx context.Context, c Caller, ev care.Event) error {
-	in.mu.Lock()
-	in.waiting = append(in.waiting, waitingEvent{c, ev})
-	in.mu.Unlock()
-	err := in.Cards.CardNow(ctx, c, ev.ID)
-	in.Log.ErrorContext(ctx, "the emergency card went out without the store", "event", string(ev.ID), "sent", err == nil)
-	return err
-}
-
-// retry raises the emergencies that came while the store was down.
-func (in *Intake) retry(ctx context.Context) {
-	in.mu.Lock()
-	waiting := in.waiting
-	in.waiting = nil
-	in.mu.Unlock()
-	var still []waitingEvent
-	for _, w := range waiting {
-		person, err := in.current(ctx, w.caller)
-		if err == nil {
-			err = in.commit(ctx, w.caller, person, w.event, in.Screen.Read(w.event.Text, w.caller.Locale))
-		}
-		if err != nil && !errors.Is(err, ErrSeen) {
-			still = append(still, w) // one person's fault holds nobody else up
-		}
-	}
-	in.mu.Lock()
-	in.waiting = append(still, in.waiting...)
-	in.mu.Unlock()
+	return in.commit(ctx, c, person, ev, found)
 }
 
 func (in *Intake) pressed() time.Time {
@@ -161,9 +125,6 @@ func (in *Intake) pressed() time.Time {
 	}
 	return in.Pressed()
 }
-
-// Retry raises what waits for the store; the wake-up loop calls it.
-func (in *Intake) Retry(ctx context.Context) { in.retry(ctx) }
 
 // Due does an item whose time has come.
 func (in *Intake) Due(ctx context.Context, person care.PersonID, it care.Item) error {

@@ -25,6 +25,9 @@ func (b *Bot) acted(i interaction) {
 	}
 	danger := false
 	mark, token, _ := strings.Cut(i.Data.CustomID, "|")
+	if b.idle() && (i.Type != handedIn || mark != writeMark) {
+		return // whoever works answers it; else Discord says that it failed
+	}
 	if mark == staffMark && i.Type != command {
 		b.staffPressed(i, r, token)
 		return
@@ -51,6 +54,9 @@ func (b *Bot) acted(i interaction) {
 	case i.Type == handedIn && mark == writeMark:
 		j.do, j.text = b.said, words(i.Data.Components)
 		danger = b.house.Screen.Read(j.text, b.set.Locale).Sign != ""
+		if b.idle() && !danger {
+			return
+		}
 		if i.Message.ID != "" {
 			first = callback{Type: changeLater}
 		}

@@ -91,7 +91,13 @@ type Settings struct {
 	Retry    time.Duration // the first pause before it is opened again
 	Now      func() time.Time
 	Log      *slog.Logger
+
+	// Idle, where set, tells that another process may be answering: nothing is
+	// taken in then but typed danger.
+	Idle func() bool
 }
+
+func (b *Bot) idle() bool { return b.set.Idle != nil && b.set.Idle() }
 
 // A Bot is this program on Discord.
 type Bot struct {

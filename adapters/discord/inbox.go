@@ -128,6 +128,10 @@ func (b *Bot) enqueue(user string, j job, danger bool) {
 	if j.message != "" {
 		t.pending = append(t.pending, j.message)
 	}
+	if b.idle() && !danger {
+		t.mu.Unlock()
+		return // whoever works takes it in; it stays untaken here
+	}
 	if danger {
 		t.mu.Unlock()
 		b.start(func() { b.work(t, j) })
@@ -222,6 +226,9 @@ func (b *Bot) work(t *talk, j job) {
 		if t.wasCarded(j.event) {
 			return // intake raises it as soon as it can
 		}
+	}
+	if b.idle() {
+		return // another works, and answers; here it stays untaken
 	}
 	b.log.Error("something could not be taken in", "event", string(j.event), "err", err)
 	ctx, cancel := context.WithTimeout(b.base, cardTime)

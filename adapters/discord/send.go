@@ -62,7 +62,7 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 		return fmt.Errorf("%w: item %s goes to no account of Discord", outbox.ErrUnreachable, m.ID)
 	}
 	t := b.talk(user)
-	if err := b.load(ctx, t); err != nil && !m.Card {
+	if err := b.loadFor(ctx, t, m); err != nil && !m.Card {
 		return err // a card goes out without a note
 	}
 	id, err := b.bring(ctx, t, m)
@@ -78,6 +78,20 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 		t.change(func(n *note) { n.Asked, n.AskedAt, n.Shown = m.Ask.Token, b.set.Now(), id })
 	}
 	return nil
+}
+
+// cardWaits is how long a card waits for the note: a store that hangs has made
+// the person wait before.
+const cardWaits = 300 * time.Millisecond
+
+// loadFor reads the note that a message goes by.
+func (b *Bot) loadFor(ctx context.Context, t *talk, m outbox.Message) error {
+	if !m.Card {
+		return b.load(ctx, t)
+	}
+	ctx, cancel := context.WithTimeout(ctx, cardWaits)
+	defer cancel()
+	return b.load(ctx, t)
 }
 
 // CardNow brings the fixed emergency card without a record.

@@ -52,6 +52,7 @@ const noteKept = 200 * 24 * time.Hour
 // A talk is one account at work: its note, what waits to be handled, and the
 // last interaction that may still be answered.
 type talk struct {
+	user    string // never changes
 	mu      sync.Mutex
 	note    note
 	loaded  bool
@@ -84,24 +85,28 @@ func (b *Bot) talk(user string) *talk {
 	defer b.mu.Unlock()
 	t := b.talks[user]
 	if t == nil {
-		t = &talk{note: note{User: user, Way: direct, Locale: b.set.Locale}}
+		t = &talk{user: user, note: note{User: user, Way: direct, Locale: b.set.Locale}}
 		b.talks[user] = t
 	}
 	return t
 }
 
-// load reads the note of a talk, once.
+// load reads the note of a talk, once. Nobody waits for the talk while the store
+// is asked: what hears the gateway puts its words there.
 func (b *Bot) load(ctx context.Context, t *talk) error {
 	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.loaded {
+	loaded := t.loaded
+	t.mu.Unlock()
+	if loaded {
 		return nil
 	}
-	data, _, ok, err := b.house.Store.Get(ctx, b.noteKey(t.note.User))
+	data, _, ok, err := b.house.Store.Get(ctx, b.noteKey(t.user))
 	if err != nil {
 		return fmt.Errorf("note of an account: %w", err)
 	}
-	if ok {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if ok && !t.loaded {
 		was := t.note
 		if err := json.Unmarshal(data, &t.note); err != nil {
 			return fmt.Errorf("note of an account: %w", err)
@@ -216,6 +221,9 @@ func (b *Bot) keep(ctx context.Context) error {
 		var err error
 		select {
 		case <-ctx.Done():
+			if b.idle() {
+				return nil // another may have written newer ones
+			}
 			return b.saveAll(context.WithoutCancel(ctx))
 		case <-save.C:
 			err = b.saveAll(ctx)

@@ -37,10 +37,12 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		return fmt.Errorf("the folder for the conversations: %w; name another with --data", err)
 	}
 	log := logger(w.err)
-	var h *house // the pseudonyms come with its key
+	var h *house   // the pseudonyms come with its key
+	var held *turn // where several processes share a store
 	bot, err := discord.New(discord.Settings{
 		Token: token, At: f.at, Locale: f.languages[0], Watch: f.watch, Servers: f.communities(), Room: f.room, Second: f.second, Fixed: fixedCard(p), Pictures: pictures.Files, Now: time.Now, Log: log,
 		Person: func(account string) care.PersonID { return care.PersonID(h.store.masters.Name("discord", account)) },
+		Idle:   func() bool { return held != nil && held.idle() },
 	})
 	if err != nil {
 		return err
@@ -67,15 +69,15 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	alone := func(ctx context.Context, work func(context.Context) error) error { return work(ctx) } // a folder has one process
 	reachable := bot.Reachable
 	if f.place.redis != "" {
-		turn := newTurn(h.store, log)
-		h.outbox.Sender = fenced{bot, turn}
-		alone = turn.work
+		held = newTurn(h.store, h.intake.Retry, log)
+		h.outbox.Sender = fenced{bot, held}
+		alone = held.work
 		ready = nil
 		if err := tellReady(w.env); err != nil { // standing by is ready
 			return err
 		}
 		reachable = func() error {
-			if !turn.hold.Has() {
+			if held.idle() {
 				return nil // standing by is well
 			}
 			return bot.Reachable()

@@ -28,12 +28,16 @@ var errTurnLost = errors.New("another process works now: this one was frozen or 
 // A turn is this process's claim to work.
 type turn struct {
 	hold hold.Hold
+	last func(context.Context) // hands in what is only in memory, before a process ends that lost its turn
 	log  *slog.Logger
 }
 
-func newTurn(s hold.Store, log *slog.Logger) *turn {
-	return &turn{hold: hold.Hold{Store: s, Key: turnKey, Owner: rand.Text(), Length: turnLength, Now: time.Now}, log: log}
+func newTurn(s hold.Store, last func(context.Context), log *slog.Logger) *turn {
+	return &turn{hold: hold.Hold{Store: s, Key: turnKey, Owner: rand.Text(), Length: turnLength, Now: time.Now}, last: last, log: log}
 }
+
+// idle tells that another process may work.
+func (t *turn) idle() bool { return !t.hold.Has() }
 
 // take asks once for the turn.
 func (t *turn) take(ctx context.Context) (bool, error) {
@@ -81,28 +85,46 @@ func (t *turn) work(ctx context.Context, do func(context.Context) error) error {
 	lost := errors.Is(context.Cause(work), errTurnLost)
 	stop(nil)
 	<-kept
+	give, cancel := context.WithTimeout(context.WithoutCancel(ctx), turnLength)
+	defer cancel()
+	err = errors.Join(err, t.hold.Give(give))
 	if lost {
 		return errors.Join(errTurnLost, err)
 	}
-	give, cancel := context.WithTimeout(context.WithoutCancel(ctx), turnLength)
-	defer cancel()
-	return errors.Join(err, t.hold.Give(give))
+	return err
 }
 
 // keep takes the turn again and again, and stops the work when it is lost.
+// While the store can't be asked the process stays, idle once the turn is no
+// longer to be trusted: perhaps nobody can reach the store, and then a typed
+// emergency gets its card from here or not at all. When the store answers again
+// it hands in what it only has in memory, and ends.
 func (t *turn) keep(ctx context.Context, stop context.CancelCauseFunc) {
+	cut := false
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-time.After(turnLook):
 		}
+		lapsed := !t.hold.Has()
 		ours, err := t.take(ctx)
-		if ctx.Err() == nil && (!ours || !t.hold.Has()) {
-			t.log.ErrorContext(ctx, "the turn is lost", "err", err)
-			stop(errTurnLost)
+		if ctx.Err() != nil {
 			return
 		}
+		if err != nil && lapsed && !cut {
+			cut = true
+			t.log.ErrorContext(ctx, "the store can't be reached and another process may work: only emergency cards go out", "err", err)
+		}
+		if err != nil || ours && !lapsed {
+			continue
+		}
+		t.log.ErrorContext(ctx, "the turn is lost")
+		last, cancel := context.WithTimeout(ctx, turnLength)
+		t.last(last)
+		cancel()
+		stop(errTurnLost)
+		return
 	}
 }
 

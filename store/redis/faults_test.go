@@ -42,27 +42,27 @@ func wantStored(t testing.TB, s *Store, person string, version uint64, text stri
 // reply lost. The store sends the same again and finds its own commit.
 func TestAnAnswerThatIsLost(t *testing.T) {
 	server := servers.Start(t, "appendonly yes")
-	for name, fault := range map[string]int32{"cut": cutAfterRequest, "swallowed": swallowReply} {
+	for name, fault := range map[string]int32{"cut": servers.Cut, "swallowed": servers.Swallow} {
 		t.Run(name, func(t *testing.T) {
-			p := startProxy(t, server.Addr())
-			s := openAt(t, "redis://"+p.listener.Addr().String())
+			p := servers.StartProxy(t, server.Addr())
+			s := openAt(t, "redis://"+p.Addr())
 			w := write(t, s, name, "one")
 			w.Named = []store.NamedWrite{{Key: "card/" + name, Bytes: []byte("1")}}
-			p.fault.Store(fault)
-			if err := s.Commit(background, w); err != nil || p.met.Load() != 1 {
-				t.Fatalf("%v after %d faults", err, p.met.Load())
+			p.Next(fault)
+			if err := s.Commit(background, w); err != nil || p.Met() != 1 {
+				t.Fatalf("%v after %d faults", err, p.Met())
 			}
 			wantStored(t, s, name, 1, "one")
 			_, etag, _, err := s.Get(background, "card/"+name)
 			if err != nil || etag == 0 {
 				t.Fatalf("the named value: %d, %v", etag, err)
 			}
-			p.fault.Store(fault)
-			if err := s.Delete(background, "card/"+name, etag); err != nil || p.met.Load() != 2 {
+			p.Next(fault)
+			if err := s.Delete(background, "card/"+name, etag); err != nil || p.Met() != 2 {
 				t.Errorf("a delete whose answer was lost is answered %v", err)
 			}
-			p.fault.Store(fault)
-			if err := s.Put(background, "card/"+name, []byte("2"), 0, time.Time{}); err != nil || p.met.Load() != 3 {
+			p.Next(fault)
+			if err := s.Put(background, "card/"+name, []byte("2"), 0, time.Time{}); err != nil || p.Met() != 3 {
 				t.Errorf("a put whose answer was lost is answered %v", err)
 			}
 		})
@@ -73,10 +73,10 @@ func TestAnAnswerThatIsLost(t *testing.T) {
 // and what is there tells the caller that its event was seen.
 func TestSomebodyCommitsBeforeItIsSentAgain(t *testing.T) {
 	server := servers.Start(t)
-	p := startProxy(t, server.Addr())
-	s, other := openAt(t, "redis://"+p.listener.Addr().String()), openAt(t, "redis://"+server.Addr())
+	p := servers.StartProxy(t, server.Addr())
+	s, other := openAt(t, "redis://"+p.Addr()), openAt(t, "redis://"+server.Addr())
 	w := write(t, s, "p", "mine")
-	p.fault.Store(swallowReply)
+	p.Next(servers.Swallow)
 	answered := make(chan error)
 	go func() { answered <- s.Commit(background, w) }()
 	servers.Until(t, "the commit has arrived", 5*time.Second, func() bool {
@@ -336,14 +336,14 @@ func TestACommitThatNoReplicaHas(t *testing.T) {
 // A turn is one read and one write: two round trips, counted on the wire.
 func TestATurnIsTwoRoundTrips(t *testing.T) {
 	server := servers.Start(t)
-	p := startProxy(t, server.Addr())
-	s := openAt(t, "redis://"+p.listener.Addr().String())
+	p := servers.StartProxy(t, server.Addr())
+	s := openAt(t, "redis://"+p.Addr())
 	for i := range 3 {
-		before := p.requests.Load()
+		before := p.Requests()
 		if err := s.Commit(background, write(t, s, "p", fmt.Sprint(i))); err != nil {
 			t.Fatal(err)
 		}
-		if got := p.requests.Load() - before; got != 2 {
+		if got := p.Requests() - before; got != 2 {
 			t.Errorf("turn %d took %d round trips", i, got)
 		}
 	}
