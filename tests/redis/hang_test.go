@@ -166,4 +166,3 @@ func (s *scene) done(ctx context.Context) bool {
 	next, ok := s.Outbox.Next(ctx)
 	return !ok || next.After(time.Now().Add(30*time.Second))
 }
-
