@@ -37,6 +37,11 @@ type Platform struct {
 	Ahead  time.Duration // how far its clock is before ours
 	Public bool          // anybody may invite the bot
 
+	// Several lets sessions of one bot stand side by side, each told everything
+	// (Discord's documentation, "Sharding": the same shard may be started more
+	// than once). Without it the newest one alone is.
+	Several bool
+
 	mu       sync.Mutex
 	token    string
 	changed  *sync.Cond
@@ -75,7 +80,7 @@ func New() (*Platform, error) {
 		people: map[string]*Person{}, servers: map[string]*Server{}, channels: map[string]*channel{}, direct: map[string]string{}, acts: map[string]*act{},
 	}
 	p.changed = sync.NewCond(&p.mu)
-	p.gate.sessions = map[string]*session{}
+	p.gate.sessions, p.gate.links = map[string]*session{}, map[*link]bool{}
 	p.server = &http.Server{Handler: p.routes(), ReadHeaderTimeout: 10 * time.Second}
 	go func() { _ = p.server.Serve(l) }() // ends with Close
 	return p, nil

@@ -44,7 +44,8 @@ type gateway struct {
 	mood     Mood
 	times    int // connections that the mood is for
 	code     int
-	live     *link
+	live     *link          // the newest
+	links    map[*link]bool // all that are welcome
 	sessions map[string]*session
 }
 
@@ -164,8 +165,10 @@ func (p *Platform) dispatch(kind string, needs int, data any) bool {
 		s.seq++
 		e := event{Op: opDispatch, Type: kind, Seq: s.seq, Data: data}
 		s.events = append(s.events, e)
-		if l != nil && l.session == s && !l.deaf {
-			_ = l.write(e)
+		for o := range p.gate.links {
+			if o.session == s && !o.deaf {
+				_ = o.write(e)
+			}
 		}
 	}
 	return l != nil && !l.deaf
@@ -185,8 +188,14 @@ func (p *Platform) listen(w http.ResponseWriter, r *http.Request) {
 	l := &link{ws: ws, began: time.Now()}
 	defer func() {
 		p.mu.Lock()
+		delete(p.gate.links, l)
 		if p.gate.live == l {
 			p.gate.live = nil
+			for o := range p.gate.links {
+				if o.session != nil && !o.session.gone {
+					p.gate.live = o
+				}
+			}
 		}
 		p.changed.Broadcast()
 		p.mu.Unlock()
@@ -285,7 +294,7 @@ func (p *Platform) welcome(l *link, op int, data json.RawMessage) bool {
 		if s == nil || s.gone {
 			return l.write(event{Op: opInvalid, Data: false}) == nil
 		}
-		l.session, l.intents, p.gate.live = s, p.Allowed, l
+		l.session, l.intents, p.gate.live, p.gate.links[l] = s, p.Allowed, l, true
 		for _, e := range s.events {
 			if e.Seq > in.Seq {
 				_ = l.write(e)
@@ -300,12 +309,12 @@ func (p *Platform) welcome(l *link, op int, data json.RawMessage) bool {
 		return false
 	}
 	for _, s := range p.gate.sessions {
-		s.gone = true // one session a bot here
+		s.gone = s.gone || !p.Several
 	}
 	p.identify++
 	s := &session{id: "session-" + strconv.Itoa(p.identify), seq: 1}
 	p.gate.sessions[s.id] = s
-	l.session, l.intents, p.gate.live = s, in.Intents, l
+	l.session, l.intents, p.gate.live, p.gate.links[l] = s, in.Intents, l, true
 	p.changed.Broadcast()
 	return l.write(event{Op: opDispatch, Type: "READY", Seq: 1, Data: map[string]any{
 		"v": 9, "session_id": s.id, "resume_gateway_url": "ws://" + p.addr, "user": map[string]any{"id": Self, "username": "turnstone", "bot": true},
