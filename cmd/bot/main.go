@@ -70,6 +70,7 @@ func commands() []command {
 		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"move", "move everything from one store to another: FROM TO, each a folder or a Redis address", moveStore},
 		{"check", "check protocols and languages whole: FILE, or those that come with the program; with --live a service", check},
+		{"version", "which build this is", tellVersion},
 	}
 }
 

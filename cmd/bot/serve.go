@@ -16,6 +16,7 @@ import (
 	"turnstone/outbox"
 	"turnstone/pictures"
 	"turnstone/staff"
+	"turnstone/store"
 	"turnstone/upkeep"
 	"turnstone/vitals"
 )
@@ -53,6 +54,9 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 		}
 	}
 	h, err = build(ctx, p, f.place, 0, bot, bot, time.Now, log)
+	if errors.Is(err, store.ErrNewer) {
+		return errors.Join(err, errMend)
+	}
 	if err != nil {
 		return err
 	}

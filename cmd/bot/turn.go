@@ -57,7 +57,7 @@ func (t *turn) wait(ctx context.Context) bool {
 		case err != nil && ctx.Err() == nil:
 			t.log.WarnContext(ctx, "who works can't be asked", "err", err)
 		case !told:
-			t.log.InfoContext(ctx, "another process works; this one stands by")
+			t.log.InfoContext(ctx, "another process works; this one stands by", "version", built())
 			told = true
 		}
 		select {
@@ -73,7 +73,7 @@ func (t *turn) work(ctx context.Context, do func(context.Context) error) error {
 	if !t.wait(ctx) {
 		return nil
 	}
-	t.log.InfoContext(ctx, "this process works now")
+	t.log.InfoContext(ctx, "this process works now", "version", built())
 	work, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	kept := make(chan struct{})
