@@ -40,8 +40,8 @@ func newCrew(t *testing.T) *crew {
 			t.Errorf("against the platform's rules: %s", b)
 		}
 	})
-	c := &crew{t: t, p: p, dir: t.TempDir(), server: servers.Start(t, "appendonly yes", "appendfsync always")}
-	c.password = c.server.Grant(t)
+	c := &crew{t: t, p: p, dir: t.TempDir(), password: servers.PasswordFile(t)}
+	c.server = servers.Start(t, "appendonly yes", "appendfsync always", servers.User(t))
 	if err := os.WriteFile(c.token(), []byte(double.Token+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -69,20 +69,39 @@ func (c *crew) start() *hand {
 func (c *crew) startBuild(program string) *hand {
 	c.t.Helper()
 	c.n++
-	out, err := os.Create(filepath.Join(c.dir, fmt.Sprintf("log-%d", c.n)))
+	net := servers.StartProxy(c.t, c.server.Addr())
+	h, err := c.launch(program, net.Addr(), fmt.Sprintf("machine-%d", c.n))
 	if err != nil {
 		c.t.Fatal(err)
 	}
-	h := &hand{c: c, net: servers.StartProxy(c.t, c.server.Addr()), out: out, ended: make(chan error, 1)}
-	h.Cmd = exec.CommandContext(c.t.Context(), program, "serve", "--discord-at", c.p.At(), "--discord-token", c.token(),
-		"--key", filepath.Join(c.dir, "clinic.key"), "--redis", "redis://bot@"+h.net.Addr()+"?password-file="+c.password,
-		"--data", filepath.Join(c.dir, fmt.Sprintf("machine-%d", c.n)))
+	h.net = net
+	return h
+}
+
+// launch starts a program on a machine; what it says is added to what was said
+// there before.
+func (c *crew) launch(program, server, machine string) (*hand, error) {
+	out, err := os.OpenFile(filepath.Join(c.dir, machine+".log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	h := &hand{c: c, out: out, ended: make(chan error, 1)}
+	args := append([]string{"serve", "--discord-at", c.p.At(), "--discord-token", c.token()}, c.place(server, machine)...)
+	h.Cmd = exec.CommandContext(c.t.Context(), program, args...)
 	h.Stdout, h.Stderr = out, out
 	if err := h.Start(); err != nil {
-		c.t.Fatal(err)
+		return nil, err
 	}
 	go func() { h.ended <- h.Wait() }()
-	return h
+	return h, nil
+}
+
+// place is where the store and the keys of a machine are.
+func (c *crew) place(server, machine string) []string {
+	return []string{
+		"--key", filepath.Join(c.dir, "clinic.key"), "--redis", "redis://bot@" + server + "?password-file=" + c.password,
+		"--data", filepath.Join(c.dir, machine),
+	}
 }
 
 // What a process says of its turn.

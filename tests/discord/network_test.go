@@ -14,8 +14,8 @@ import (
 // network.
 const cardLimit = 8 * time.Second
 
-// The answers that lead somebody from consent to where it hurts, typed.
-var answers = []string{"none", "none", "34", "yes", "2 hours ago", "none", "left"}
+// The answers that lead somebody from the first question to where it hurts, typed.
+var answers = []string{"none", "none", "Portugal", "34", "yes", "2 hours ago", "none", "left"}
 
 // begin starts a talk and waits for its first question.
 func (c *crew) begin() *double.Person {
@@ -158,7 +158,7 @@ func TestHAZ08_OneIsCutOffAndAnotherFollows(t *testing.T) {
 		t.Errorf("who had the fixed card has %d", cards(after(early, earlyID)))
 	}
 	before := [][]double.Message{early.Direct(), quiet.Direct(), late.Direct()}
-	if !c.answered(quiet, "34") { // time goes on
+	if !c.answered(quiet, "Portugal") { // time goes on
 		t.Error("an answer is lost after the first has ended")
 	}
 	for i, who := range []*double.Person{early, quiet, late} {
