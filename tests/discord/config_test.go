@@ -13,6 +13,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"turnstone/tests/talk"
 )
 
 // IDs of the configured server, as in the example of a configuration.
@@ -177,5 +179,22 @@ func TestHAZ33_AServiceIsCheckedWhole(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(pr.dir, "there")); err == nil {
 		t.Error("it has made the folder of the store all the same")
+	}
+}
+
+// A configuration with daily backups of a folder can't be used with a server,
+// as the head of deploy/compose.yaml says: the program names what to do instead.
+func TestBackupsOfAFolderAndAServerExcludeEachOther(t *testing.T) {
+	compose, err := os.ReadFile("../../deploy/compose.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if head, _, _ := strings.Cut(string(compose), "services:"); !strings.Contains(head, "must not have\n# `backup`") {
+		t.Error("deploy/compose.yaml does not say that backup must not stand in the configuration")
+	}
+	pr := newProgram(t)
+	out, err := exec.CommandContext(t.Context(), talk.Bot, "serve", "--redis", "redis://bot@127.0.0.1:1", "--config", pr.configure("127.0.0.1:0", "1")).CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "--backup copies a folder; a server is backed up by its own means: docs/store.md has the page") {
+		t.Errorf("got %v: %s", err, out)
 	}
 }

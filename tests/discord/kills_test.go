@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"reflect"
+	"regexp"
 	"slices"
 	"strconv"
 	"sync"
@@ -85,10 +86,15 @@ type hall struct {
 	done []*double.Person
 }
 
+// timeless is a question without the time of day that is in it.
+func timeless(question string) string { return clock.ReplaceAllString(question, "hh:mm") }
+
+var clock = regexp.MustCompile(`\d\d:\d\d`)
+
 // reads waits until somebody reads words after a message.
 func (h *hall) reads(who *double.Person, id, words string) bool {
 	return h.p.Until(2*time.Minute, func() bool {
-		return slices.ContainsFunc(after(who, id), func(m double.Message) bool { return m.Content == words })
+		return slices.ContainsFunc(after(who, id), func(m double.Message) bool { return timeless(m.Content) == words })
 	})
 }
 
@@ -98,13 +104,13 @@ func (h *hall) straight() {
 	who := h.begin()
 	for _, a := range answers {
 		q, _ := question(who.Direct())
-		h.steps = append(h.steps, q.Content)
+		h.steps = append(h.steps, timeless(q.Content))
 		if !h.crew.answered(who, a) {
 			h.t.Fatalf("the answer %q is lost, and nothing was killed", a)
 		}
 	}
 	q, _ := question(who.Direct())
-	h.steps = append(h.steps, q.Content)
+	h.steps = append(h.steps, timeless(q.Content))
 	h.danger(who)
 	h.facts = factsOf(h.kept(who))
 }
@@ -150,7 +156,7 @@ func (h *hall) one() {
 	}
 	for i, a := range answers {
 		if id := who.Write(a); !h.reads(who, id, h.steps[i+1]) {
-			h.t.Errorf("%v answered %q, and does not read the next question but %+v", who, a, after(who, id))
+			h.t.Errorf("%v answered %q, and does not read %q but %+v", who, a, h.steps[i+1], after(who, id))
 			return
 		}
 		h.answered.Add(1)
