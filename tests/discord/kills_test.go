@@ -161,6 +161,7 @@ func (h *hall) one() {
 		}
 		h.answered.Add(1)
 	}
+	time.Sleep(rand.N(5 * time.Second)) // into the middle of whatever is killed
 	at := time.Now()
 	id := who.Write("i can't breathe")
 	if !h.p.Until(2*time.Minute, func() bool { return cards(after(who, id)) > 0 }) {

@@ -27,7 +27,7 @@ const (
 	workers = 16
 	size    = 600 // bytes that a timer carries
 	rounds  = 3
-	filling = 20 * time.Second // the timers are due when they are all there
+	filling = 15 * time.Second // the timers are due when they are all there
 )
 
 // BenchmarkTimers drains the same timers, all due at one moment, from both: each
