@@ -2,6 +2,7 @@ package discord_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -42,6 +43,7 @@ type machine struct {
 	name string
 	mu   sync.Mutex
 	now  *hand
+	ends map[string]int
 }
 
 func (m *machine) keep(c *crew, stop <-chan struct{}) {
@@ -57,12 +59,20 @@ func (m *machine) keep(c *crew, stop <-chan struct{}) {
 		select {
 		case <-stop:
 			_ = h.Process.Kill() // it may have ended
-			<-h.ended
+			m.note(<-h.ended)
 			return
-		case <-h.ended:
+		case err := <-h.ended:
+			m.note(err)
 			time.Sleep(300 * time.Millisecond) // the pause of the unit, shortened
 		}
 	}
+}
+
+// note counts how the program ended.
+func (m *machine) note(end error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.ends[fmt.Sprint(end)]++
 }
 
 func (m *machine) kill() {
@@ -181,7 +191,7 @@ func (h *hall) one() {
 func TestHAZ22_ManyKillsOfProcessesAndServer(t *testing.T) {
 	kills := killsWanted(t)
 	h := &hall{crew: newCrew(t)}
-	machines := []*machine{{name: "machine-a"}, {name: "machine-b"}}
+	machines := []*machine{{name: "machine-a", ends: map[string]int{}}, {name: "machine-b", ends: map[string]int{}}}
 	stop := make(chan struct{})
 	var running, talking sync.WaitGroup
 	for _, m := range machines {
@@ -230,8 +240,8 @@ func TestHAZ22_ManyKillsOfProcessesAndServer(t *testing.T) {
 	h.wantAllKept()
 	close(stop)
 	running.Wait()
-	t.Logf("seed %d, killed %v: %d acknowledged answers of %d people, %d emergency cards, the slowest after %v: none lost, none twice",
-		seed, killed, h.answered.Load(), len(h.done), h.carded.Load(), time.Duration(h.slowest.Load()).Round(100*time.Millisecond))
+	t.Logf("seed %d, killed %v: %d acknowledged answers of %d people, %d emergency cards, the slowest after %v; the processes ended with %v and %v",
+		seed, killed, h.answered.Load(), len(h.done), h.carded.Load(), time.Duration(h.slowest.Load()).Round(100*time.Millisecond), machines[0].ends, machines[1].ends)
 }
 
 func (h *hall) wantAllKept() {
