@@ -1,7 +1,9 @@
 package discord
 
 import (
+	"cmp"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -46,14 +48,14 @@ func (b *Bot) hear(kind string, raw json.RawMessage) {
 		b.begun(raw)
 	case "MESSAGE_CREATE", "MESSAGE_UPDATE":
 		var m message
-		if err := json.Unmarshal(raw, &m); err != nil {
+		if err := understood(raw, &m); err != nil {
 			b.log.Error("a message is not understood", "err", err)
 			return
 		}
 		b.heard(m, kind == "MESSAGE_UPDATE")
 	case "INTERACTION_CREATE":
 		var i interaction
-		if err := json.Unmarshal(raw, &i); err != nil {
+		if err := understood(raw, &i); err != nil {
 			b.log.Error("an interaction is not understood", "err", err)
 			return
 		}
@@ -73,35 +75,44 @@ func (b *Bot) begun(raw json.RawMessage) {
 	var ready struct {
 		Session string  `json:"session_id"`
 		User    account `json:"user"`
-		App     struct {
-			ID string `json:"id"`
-		} `json:"application"`
 	}
-	if err := json.Unmarshal(raw, &ready); err != nil {
+	if err := understood(raw, &ready); err != nil {
 		b.log.Error("the beginning of a session is not understood", "err", err)
 		return
 	}
 	b.mu.Lock()
-	b.self = ready.User.ID
+	b.self = string(ready.User.ID)
 	b.mu.Unlock()
-	select {
-	case <-b.anew: // the one before is overtaken
-	default:
+	for {
+		select {
+		case <-b.anew: // the one before is overtaken
+		case b.anew <- ready.Session:
+			return
+		}
 	}
-	b.anew <- ready.Session
 }
 
 // heard takes a message. It is read for danger first.
 func (b *Bot) heard(m message, edited bool) {
 	b.mu.Lock()
-	own := m.Author.ID == b.self
+	own := string(m.Author.ID) == b.self
 	b.mu.Unlock()
-	if own || m.Author.Bot || m.Author.ID == "" {
+	if own || m.Author.Bot {
 		return
 	}
-	found := b.house.Screen.Read(m.Content, b.set.Locale)
-	danger := found.Sign != ""
-	j := job{do: b.said, event: care.EventID("discord/" + m.ID), message: m.ID, channel: m.ChannelID, server: m.GuildID, text: m.Content}
+	text := m.words()
+	danger := b.house.Screen.Read(text, b.set.Locale).Sign != ""
+	if !m.Author.ID.known() {
+		b.log.Error("a message names nobody who could be answered", "danger", danger)
+		return
+	}
+	j := job{do: b.said, event: eventID(m.ID), server: string(m.GuildID), text: text}
+	if m.ID.known() {
+		j.message = string(m.ID)
+	}
+	if m.ChannelID.known() {
+		j.channel = string(m.ChannelID)
+	}
 	switch {
 	case edited && (!danger || m.Edited == ""):
 		return // a word that was mended changes no answer; danger counts
@@ -113,12 +124,21 @@ func (b *Bot) heard(m message, edited bool) {
 		if !b.set.Watch {
 			return
 		}
-	case b.staffed() && !danger && staff.Looks(m.Content):
+	case b.staffed() && !danger && staff.Looks(text):
 		j.do = b.tied
-	case strings.TrimSpace(m.Content) == "" && len(m.Attachments)+len(m.Stickers) > 0:
+	case strings.TrimSpace(text) == "" && len(m.Attachments)+len(m.Stickers) > 0:
 		j.do = b.shown
 	}
-	b.enqueue(m.Author.ID, j, danger)
+	b.enqueue(string(m.Author.ID), j, danger)
+}
+
+// eventID names an event by Discord's own ID. One without has a name of its
+// own: two of them would else be taken for one, and the second be lost.
+func eventID(of snowflake) care.EventID {
+	if !of.known() {
+		of = snowflake("nameless/" + rand.Text())
+	}
+	return care.EventID("discord/" + of)
 }
 
 // enqueue puts a job where it waits its turn. Danger waits for nobody.
@@ -263,7 +283,7 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		case j.server != "":
 			n.Thread, n.Way = j.channel, thread
 		default:
-			n.Direct, n.Way = j.channel, direct
+			n.Direct, n.Way = cmp.Or(j.channel, n.Direct), direct
 		}
 	})
 	if first := t.read().Last == "" && j.message != ""; first { // before anything is committed, so that whoever follows knows where to read
@@ -290,6 +310,6 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 
 // shown answers a picture, a voice message or a file.
 func (b *Bot) shown(ctx context.Context, t *talk, j job) error {
-	t.change(func(n *note) { n.Direct, n.Way = j.channel, direct })
+	t.change(func(n *note) { n.Direct, n.Way = cmp.Or(j.channel, n.Direct), direct })
 	return b.tell(ctx, t, j.reply, "no_pictures")
 }

@@ -2,6 +2,7 @@ package discord
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
@@ -106,7 +107,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 	}
 	spoke := false
 	for after := t.read().Last; after != ""; {
-		var list []message
+		var list []json.RawMessage
 		err := b.client.do(ctx, call{
 			route: route{name: "history", major: n.channel(), urgent: n.urgent}, method: http.MethodGet,
 			path: fmt.Sprintf("channels/%s/messages?after=%s&limit=%d", n.channel(), after, page),
@@ -117,14 +118,21 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 		if err != nil {
 			return err
 		}
-		for _, m := range slices.Backward(list) { // the newest comes first
-			after = m.ID
-			if m.Author.ID == n.User && !t.has(m.ID) {
+		read := after
+		for _, raw := range slices.Backward(list) { // the newest comes first
+			var m message
+			if err := understood(raw, &m); err != nil {
+				return err
+			}
+			if older(after, string(m.ID)) {
+				after = string(m.ID)
+			}
+			if string(m.Author.ID) == n.User && !t.has(string(m.ID)) {
 				spoke = true
 				b.heard(m, false)
 			}
 		}
-		if len(list) < page {
+		if len(list) < page || after == read {
 			break
 		}
 	}
