@@ -109,7 +109,7 @@ func (in *Intake) Handle(ctx context.Context, c Caller, ev care.Event) error {
 		found = in.Screen.Read(ev.Text, c.Locale) // first, so that no later fault can hide it
 	}
 	in.retry(ctx)
-	person, err := in.current(ctx, c)
+	person, err := in.whose(ctx, c, ev)
 	if err == nil {
 		err = in.commit(ctx, c, person, ev, found)
 	}
@@ -142,7 +142,7 @@ func (in *Intake) retry(ctx context.Context) {
 	in.mu.Unlock()
 	var still []waitingEvent
 	for _, w := range waiting {
-		person, err := in.current(ctx, w.caller)
+		person, err := in.whose(ctx, w.caller, w.event)
 		if err == nil {
 			err = in.commit(ctx, w.caller, person, w.event, in.Screen.Read(w.event.Text, w.caller.Locale))
 		}

@@ -72,7 +72,10 @@ func (b *Bot) asks(i interaction, mark, rest string) (first callback, j job) {
 	if i.Message.ID != "" {
 		first = callback{Type: changeLater}
 	}
-	return first, job{do: b.said, text: text} // words count, whatever field they were typed into
+	if mark != writeMark {
+		rest = "" // words count, whatever field they were typed into
+	}
+	return first, job{do: b.said, text: text, token: rest}
 }
 
 // field is a field to type in, for where typed words do not reach us.
@@ -128,15 +131,19 @@ func link(n *note) string {
 func (b *Bot) chosen(ctx context.Context, t *talk, j job) error {
 	before := t.read()
 	by := j.button + "|" + strings.Join(j.values, ",")
-	late := j.token != before.Asked
-	if late && before.Done == j.token && before.DoneBy == by {
+	was := before.about(j.token)
+	late := j.token != was.Asked
+	if late && was.Done == j.token && was.DoneBy == by {
 		return nil // pressed twice: the first press counts, and its question is answered
 	}
 	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Chose, Choices: j.values, Token: j.token}); err != nil {
 		return err
 	}
 	if !late {
-		t.change(func(n *note) { n.Done, n.DoneBy = j.token, by })
+		t.change(func(n *note) {
+			q := n.about(j.token)
+			q.Done, q.DoneBy = j.token, by
+		})
 	}
 	after := body{Content: j.reply.held.Content, Mentions: mentions{Parse: []string{}}, Rows: []row{}}
 	if l := j.reply.held.labels(j.button, j.values); len(l) > 0 && !late {
@@ -152,6 +159,16 @@ func (b *Bot) chosen(ctx context.Context, t *talk, j job) error {
 // stripped is a message without its buttons.
 type stripped struct {
 	Rows []row `json:"components"`
+}
+
+// stripAnswered takes the buttons off the questions that have given way to
+// another since.
+func (b *Bot) stripAnswered(ctx context.Context, before, after *note) {
+	for _, q := range []struct{ was, is question }{{before.Own, after.Own}, {before.Other, after.Other}} {
+		if q.was.Shown != "" && q.was.Asked != q.is.Asked {
+			b.strip(ctx, after, q.was.Shown)
+		}
+	}
 }
 
 // strip takes the buttons off a message that was answered in words.

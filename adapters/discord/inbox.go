@@ -28,7 +28,7 @@ type job struct {
 	text    string
 	button  string
 	values  []string
-	token   string // of the question that was pressed
+	token   string // of the question that it answers
 	reply   *reply
 }
 
@@ -293,7 +293,7 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		}
 	}
 	before := t.read()
-	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text}); err != nil {
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text, Token: j.token}); err != nil {
 		return err
 	}
 	if j.reply != nil && j.reply.held.ID != "" {
@@ -302,8 +302,8 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		}
 		return nil
 	}
-	if after := t.read(); before.Shown != "" && before.Asked != after.Asked && after.Way != private && before.Way == after.Way {
-		b.strip(ctx, &after, before.Shown)
+	if after := t.read(); after.Way != private && before.Way == after.Way {
+		b.stripAnswered(ctx, &before, &after)
 	}
 	return nil
 }

@@ -136,10 +136,11 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 			break
 		}
 	}
-	if spoke || n.Asked == "" || b.set.Now().Sub(n.AskedAt) > stillThere {
+	open := n.newest()
+	if spoke || open.Asked == "" || b.set.Now().Sub(open.At) > stillThere {
 		return nil
 	}
-	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: n.Asked}, false)
+	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: open.Asked}, false)
 	return nil
 }
 
@@ -152,18 +153,17 @@ func (t *talk) has(id string) bool {
 
 // again repeats the open question without a noise.
 func (b *Bot) again(ctx context.Context, t *talk, j job) error {
-	if t.read().Asked != j.token {
+	before := t.read()
+	if before.about(j.token).Asked != j.token {
 		return nil // it was answered meanwhile
 	}
 	t.hush(true)
 	defer t.hush(false)
-	before := t.read()
-	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened}); err != nil {
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened, Token: j.token}); err != nil {
 		return err
 	}
-	if after := t.read(); before.Shown != "" && before.Asked != after.Asked {
-		b.strip(ctx, &after, before.Shown)
-	}
+	after := t.read()
+	b.stripAnswered(ctx, &before, &after)
 	return nil
 }
 

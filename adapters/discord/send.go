@@ -75,7 +75,10 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 		}
 	})
 	if m.Ask != nil {
-		t.change(func(n *note) { n.Asked, n.AskedAt, n.Shown = m.Ask.Token, b.set.Now(), id })
+		t.change(func(n *note) {
+			q := n.about(m.Ask.Token)
+			q.Asked, q.At, q.Shown = m.Ask.Token, b.set.Now(), id
+		})
 	}
 	return nil
 }

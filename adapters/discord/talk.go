@@ -25,18 +25,40 @@ const (
 // A note is what is kept of an account beside its record: where it is written
 // to, and how far its words were taken in. It holds nothing about health.
 type note struct {
-	User    string      `json:"user"`
-	Way     way         `json:"way"`
-	Direct  string      `json:"direct,omitempty"` // the channel of the direct message
-	Thread  string      `json:"thread,omitempty"` // the private thread
-	Server  string      `json:"server,omitempty"` // where the person came from: its zone and region
-	Locale  care.Locale `json:"locale"`
-	Last    string      `json:"last,omitempty"`    // the last message that was taken in, with all before it
-	Asked   string      `json:"asked,omitempty"`   // token of the question that was shown last
-	AskedAt time.Time   `json:"asked_at,omitzero"` // when
-	Shown   string      `json:"shown,omitempty"`   // the message that holds it
-	Done    string      `json:"done,omitempty"`    // token of the question that was answered last
-	DoneBy  string      `json:"done_by,omitempty"` // the button it was answered by
+	User   string      `json:"user"`
+	Way    way         `json:"way"`
+	Direct string      `json:"direct,omitempty"` // the channel of the direct message
+	Thread string      `json:"thread,omitempty"` // the private thread
+	Server string      `json:"server,omitempty"` // where the person came from: its zone and region
+	Locale care.Locale `json:"locale"`
+	Last   string      `json:"last,omitempty"` // the last message that was taken in, with all before it
+	Own    question    `json:"own,omitzero"`   // about the account's owner
+	Other  question    `json:"other,omitzero"` // about the other person that the account tells of
+}
+
+// A question is where the talk about one person stands.
+type question struct {
+	Asked  string    `json:"asked,omitempty"`   // token of the question that was shown last
+	At     time.Time `json:"at,omitzero"`       // when
+	Shown  string    `json:"shown,omitempty"`   // the message that holds it
+	Done   string    `json:"done,omitempty"`    // token of the question that was answered last
+	DoneBy string    `json:"done_by,omitempty"` // the button it was answered by
+}
+
+// about is where the talk about that person stands whom a question is about.
+func (n *note) about(token string) *question {
+	if care.AboutOther(token) {
+		return &n.Other
+	}
+	return &n.Own
+}
+
+// newest is the question that was shown last.
+func (n *note) newest() question {
+	if n.Other.At.After(n.Own.At) {
+		return n.Other
+	}
+	return n.Own
 }
 
 const notePrefix = "discord/account/"
