@@ -150,10 +150,19 @@ func (b *Bot) chosen(ctx context.Context, t *talk, j job) error {
 		after.Content += "\n-# " + escape(b.text(before.Locale, "discord.answered", "answer", strings.Join(l, ", ")))
 	}
 	after.Content = clip(after.Content, mostText)
-	if err := b.rewrite(ctx, j.reply, after); err != nil {
+	b.answered(j.reply, after)
+	return nil
+}
+
+// answered writes on a question how it was answered. The answer is kept by
+// then, so that the time of its turn may be over: on a question that keeps its
+// buttons somebody would press again.
+func (b *Bot) answered(r *reply, shown any) {
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
+	if err := b.rewrite(ctx, r, shown); err != nil {
 		b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
 	}
-	return nil
 }
 
 // stripped is a message without its buttons.
@@ -163,7 +172,9 @@ type stripped struct {
 
 // stripAnswered takes the buttons off the questions that have given way to
 // another since.
-func (b *Bot) stripAnswered(ctx context.Context, before, after *note) {
+func (b *Bot) stripAnswered(before, after *note) {
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
 	for _, q := range []struct{ was, is question }{{before.Own, after.Own}, {before.Other, after.Other}} {
 		if q.was.Shown != "" && q.was.Asked != q.is.Asked {
 			b.strip(ctx, after, q.was.Shown)

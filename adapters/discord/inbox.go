@@ -297,13 +297,11 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		return err
 	}
 	if j.reply != nil && j.reply.held.ID != "" {
-		if err := b.rewrite(ctx, j.reply, stripped{Rows: []row{}}); err != nil {
-			b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
-		}
+		b.answered(j.reply, stripped{Rows: []row{}})
 		return nil
 	}
 	if after := t.read(); after.Way != private && before.Way == after.Way {
-		b.stripAnswered(ctx, &before, &after)
+		b.stripAnswered(&before, &after)
 	}
 	return nil
 }
