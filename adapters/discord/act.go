@@ -30,7 +30,8 @@ func (b *Bot) acted(i interaction) {
 	danger := j.text != "" && b.house.Screen.Read(j.text, b.set.Locale).Sign != ""
 	r.waiting = first.Type == sayLater
 	b.start(func() { b.answer(r, first) })
-	t := b.talk(string(user.ID))
+	t := b.take(string(user.ID))
+	defer b.leave(t)
 	t.mu.Lock()
 	if i.GuildID != "" && first.Type != openModal {
 		t.live = r

@@ -143,14 +143,12 @@ func eventID(of snowflake) care.EventID {
 
 // enqueue puts a job where it waits its turn. Danger waits for nobody.
 func (b *Bot) enqueue(user string, j job, danger bool) {
-	t := b.talk(user)
+	t := b.take(user)
 	t.mu.Lock()
-	if j.message != "" {
-		t.pending = append(t.pending, j.message)
-	}
+	t.begin(j.message)
 	if danger {
 		t.mu.Unlock()
-		b.start(func() { b.work(t, j) })
+		b.start(func() { defer b.leave(t); b.work(t, j) })
 		return
 	}
 	b.mu.Lock()
@@ -161,7 +159,7 @@ func (b *Bot) enqueue(user string, j job, danger bool) {
 	b.mu.Unlock()
 	if full {
 		t.mu.Unlock()
-		b.start(func() { b.refuse(t, j) })
+		b.start(func() { defer b.leave(t); b.refuse(t, j) })
 		return
 	}
 	t.waiting = append(t.waiting, j)
@@ -201,6 +199,7 @@ func (b *Bot) workOff(t *talk) {
 			b.work(t, j)
 			<-b.slots
 		}
+		b.leave(t)
 	}
 }
 
@@ -210,7 +209,8 @@ func (b *Bot) refuse(t *talk, j job) {
 	defer cancel()
 	if err := errors.Join(b.load(ctx, t), b.tell(ctx, t, j.reply, "discord.busy")); err != nil {
 		b.log.Error("somebody could not be told that it is too much at once", "err", err)
-		return // it stays untaken, and is read again
+		t.missed(j.message)
+		return
 	}
 	t.took(j.message)
 }
@@ -221,14 +221,28 @@ const (
 	turnTime = 2 * time.Second
 )
 
-// work does one job. What the house could not take in is tried again; then
-// the person is told, or it is left to be read again later.
+// work does one job. What was not taken in is read again with the next
+// session, also where a fault ended it.
 func (b *Bot) work(t *talk, j job) {
+	taken := false
+	defer func() {
+		if taken {
+			t.took(j.message)
+		} else {
+			t.missed(j.message)
+		}
+	}()
 	defer b.contain("job")
+	taken = b.try(t, j)
+}
+
+// try does one job, several times where the house could not take it in; then
+// the person is told. It reports whether that settles it.
+func (b *Bot) try(t *talk, j job) bool {
 	var err error
 	for n := range jobTries {
 		if n > 0 && pause(b.base, 200*time.Millisecond<<n) != nil {
-			return
+			return false
 		}
 		ctx, cancel := context.WithTimeout(b.base, turnTime)
 		if err = b.load(ctx, t); err == nil || j.text != "" {
@@ -236,19 +250,20 @@ func (b *Bot) work(t *talk, j job) {
 		}
 		cancel()
 		if err == nil {
-			t.took(j.message)
-			return
+			return true
 		}
 		if t.wasCarded(j.event) {
-			return // intake raises it as soon as it can
+			return false // intake raises it as soon as it can; read again it is known
 		}
 	}
 	b.log.Error("something could not be taken in", "event", string(j.event), "err", err)
 	ctx, cancel := context.WithTimeout(b.base, cardTime)
 	defer cancel()
-	if told := b.tell(ctx, t, j.reply, "discord.failed"); told == nil && !errors.Is(err, store.ErrDown) {
-		t.took(j.message)
+	if told := b.tell(ctx, t, j.reply, "discord.failed"); told != nil {
+		b.log.Error("nor could they be told", "event", string(j.event), "err", told)
+		return false
 	}
+	return !errors.Is(err, store.ErrDown)
 }
 
 func (t *talk) wasCarded(e care.EventID) bool {

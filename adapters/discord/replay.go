@@ -92,7 +92,8 @@ const page = 100
 // catchUpWith takes in what one person wrote in the gap. A press in the gap
 // has failed before their eyes: the question is asked again.
 func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
-	t := b.talk(n.User)
+	t := b.take(n.User)
+	defer b.leave(t)
 	if err := b.load(ctx, t); err != nil {
 		return err
 	}
@@ -144,13 +145,6 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 	}
 	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: open.Asked}, false)
 	return nil
-}
-
-// has reports whether a message waits to be taken in already.
-func (t *talk) has(id string) bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return slices.Contains(t.pending, id) || !older(t.newest, id)
 }
 
 // again repeats the open question without a noise.
