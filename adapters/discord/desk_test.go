@@ -20,7 +20,8 @@ import (
 // how the wire is read, not what Discord says to it.
 type wall struct {
 	mu    sync.Mutex
-	calls []string // method, path and body
+	calls []string          // method, path and body
+	said  map[string]string // the history of a channel
 }
 
 func (w *wall) RoundTrip(r *http.Request) (*http.Response, error) {
@@ -34,7 +35,11 @@ func (w *wall) RoundTrip(r *http.Request) (*http.Response, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.calls = append(w.calls, r.Method+" "+r.URL.Path+" "+string(body))
-	return &http.Response{StatusCode: http.StatusOK, Header: http.Header{}, Body: io.NopCloser(strings.NewReader(`{"id":"900"}`)), Request: r}, nil
+	answer := `{"id":"900"}`
+	if r.Method == http.MethodGet {
+		answer = "[" + w.said[strings.Split(r.URL.Path, "/")[4]] + "]"
+	}
+	return &http.Response{StatusCode: http.StatusOK, Header: http.Header{}, Body: io.NopCloser(strings.NewReader(answer)), Request: r}, nil
 }
 
 // made are the calls with this word in them.

@@ -3,6 +3,7 @@ package discord
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -23,21 +24,26 @@ const stillThere = 30 * time.Minute
 
 // replay reads after every new session what was said while nobody listened.
 func (b *Bot) replay(ctx context.Context) error {
+	wait := b.set.Retry
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case session := <-b.anew:
-			if err := b.catchUp(ctx, session); err != nil && ctx.Err() == nil {
-				b.log.ErrorContext(ctx, "not every history was read", "err", err)
-				select {
-				case b.anew <- session: // until it was
-				default:
-				}
-				if pause(ctx, b.set.Retry) != nil {
-					return nil
-				}
+			err := b.catchUp(ctx, session)
+			if err == nil || ctx.Err() != nil {
+				wait = b.set.Retry
+				continue
 			}
+			b.log.ErrorContext(ctx, "not every history was read", "err", err)
+			select {
+			case b.anew <- session: // until it was
+			default:
+			}
+			if pause(ctx, wait) != nil {
+				return nil
+			}
+			wait = min(2*wait, longestWait)
 		}
 	}
 }
@@ -51,19 +57,17 @@ type behind struct {
 // catchUp reads the history of every open talk, urgent ones first, then who was
 // asked last: they are the likeliest to have written, and the pace of calls
 // lets some 35 histories a second be read.
+//
+// One account that can't be read holds no other up.
 func (b *Bot) catchUp(ctx context.Context, session string) error {
-	if err := b.saveAll(ctx); err != nil {
-		return err
-	}
 	notes, err := b.notes(ctx)
-	if err != nil {
-		return err
-	}
+	errs := []error{b.saveAll(ctx), err}
 	var open []behind
 	for _, n := range notes {
 		s, err := b.house.Intake.Standing(ctx, b.set.Person(n.User))
 		if err != nil {
-			return err
+			errs = append(errs, err)
+			s.Open = true // perhaps
 		}
 		if s.Open && (n.channel() != "" || n.Way == direct) {
 			open = append(open, behind{n, s.Urgent})
@@ -78,12 +82,16 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 		}
 		return 1
 	})
-	g, ctx := errgroup.WithContext(ctx)
+	var g errgroup.Group
 	g.SetLimit(readAtOnce)
-	for _, n := range open {
-		g.Go(func() error { return b.catchUpWith(ctx, n, session) })
+	failed := make([]error, len(open))
+	for i, n := range open {
+		g.Go(func() error {
+			failed[i] = b.catchUpWith(ctx, n, session)
+			return nil
+		})
 	}
-	return g.Wait()
+	return errors.Join(append(append(errs, g.Wait()), failed...)...)
 }
 
 // page is how many messages Discord gives at once.

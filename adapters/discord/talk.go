@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -347,22 +349,15 @@ func (b *Bot) saveAll(ctx context.Context) error {
 // forget drops the notes of accounts of whom nothing is kept.
 func (b *Bot) forget(ctx context.Context) error {
 	notes, err := b.notes(ctx)
-	if err != nil {
-		return err
-	}
+	errs := []error{err}
 	for _, n := range notes {
 		s, err := b.house.Intake.Standing(ctx, b.set.Person(n.User))
-		if err != nil {
-			return err
+		if err == nil && !s.Known && b.drop(n.User) {
+			err = b.house.Store.Delete(ctx, b.noteKey(n.User), store.AnyEtag)
 		}
-		if s.Known || !b.drop(n.User) {
-			continue
-		}
-		if err := b.house.Store.Delete(ctx, b.noteKey(n.User), store.AnyEtag); err != nil {
-			return err
-		}
+		errs = append(errs, err)
 	}
-	return nil
+	return errors.Join(errs...)
 }
 
 // drop lets a talk go, unless somebody of this account is at work right now.
@@ -376,19 +371,21 @@ func (b *Bot) drop(user string) bool {
 	return true
 }
 
-// notes reads every note.
+// notes reads every note that can be read, and tells of the others.
 func (b *Bot) notes(ctx context.Context) ([]note, error) {
 	list, err := b.house.Store.List(ctx, notePrefix)
 	if err != nil {
 		return nil, err
 	}
 	var out []note
+	var errs []error
 	for _, v := range list {
 		var n note
 		if err := json.Unmarshal(v.Bytes, &n); err != nil {
-			return nil, fmt.Errorf("note of an account: %w", err)
+			errs = append(errs, fmt.Errorf("note of the account %s: %w", strings.TrimPrefix(v.Key, notePrefix), err))
+			continue
 		}
 		out = append(out, n)
 	}
-	return out, nil
+	return out, errors.Join(errs...)
 }

@@ -2,10 +2,15 @@ package discord
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"math"
+	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"turnstone/store"
 )
 
 func (f *front) small(most int) { f.mostTalks, f.room = most, most }
@@ -162,5 +167,36 @@ func TestWhatWasNotTakenInIsReadAgain(t *testing.T) {
 	tk.took("12")
 	if tk.note.Last != "13" || tk.has("14") || !tk.has("12") {
 		t.Errorf("then the note stands at %q", tk.note.Last)
+	}
+}
+
+// One account whose note or record can't be read keeps nobody else's history
+// from being read, and is told of.
+func TestHAZ22_OneOddNoteHoldsNobodyUp(t *testing.T) {
+	f := newFront(t)
+	for _, account := range []int{100, 101} {
+		f.gets(t, "MESSAGE_CREATE", words100(account))
+	}
+	if err := errors.Join(f.saveAll(t.Context()), f.house.Store.Put(t.Context(), notePrefix+"odd", []byte(`{"user":`), store.AnyEtag, time.Time{})); err != nil {
+		t.Fatal(err)
+	}
+	f.wall.said = map[string]string{"2100": `{"id":7,"author":[]`, "2101": `{"content":["odd"]},{"id":"5101","author":{"id":"101"},"content":"I can't breathe"}`}
+	err := f.catchUp(t.Context(), "session")
+	f.working.Wait()
+	if err == nil || !strings.Contains(err.Error(), "note of the account odd") {
+		t.Errorf("the odd note is not told of: %v", err)
+	}
+	if !f.heardIt(emergency) || !f.urgent(t, "101") {
+		t.Errorf("the other's history is not read: %s", f.log)
+	}
+}
+
+// A wait that Discord asks for is kept, and one that no platform means is not:
+// nothing would ever go out again.
+func TestAWaitOfYearsIsNotKept(t *testing.T) {
+	for s, want := range map[float64]time.Duration{0.3: 300 * time.Millisecond, 65: 65 * time.Second, 0: 0, -1: 0, 1e9: 0, 1e300: 0, math.NaN(): 0} {
+		if got := span(s); got != want {
+			t.Errorf("%v seconds are %v, want %v", s, got, want)
+		}
 	}
 }

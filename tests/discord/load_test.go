@@ -104,6 +104,18 @@ func TestHAZ32_EveryPressIsAnsweredInTimeThoughCommitsAreSlow(t *testing.T) {
 	}
 }
 
+// A platform that is slow to take the answers makes none of them late: they do
+// not wait for one another.
+func TestHAZ32_EveryPressIsAnsweredInTimeThoughThePlatformIsSlow(t *testing.T) {
+	s := newStage(t)
+	s.up()
+	people := s.asked(300)
+	s.p.Fail(double.Fault{Match: "interactions/", Wait: 700 * time.Millisecond, Times: len(people)})
+	if took := s.rush(people, "none"); len(took) != len(people) {
+		t.Errorf("%d of %d presses were answered in time", len(took), len(people))
+	}
+}
+
 // Where no commit ends within the two seconds that intake gives a turn, a press
 // is answered in time all the same, and counts as soon as the store is well.
 func TestHAZ32_APressIsAnsweredThoughNoCommitEnds(t *testing.T) {
