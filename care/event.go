@@ -25,7 +25,7 @@ type Event struct {
 	Kind    EventKind
 	Text    string   // Said
 	Choices []string // Chose
-	Token   string   // Chose: the question that was pressed; empty means the open one
+	Token   string   // Chose, Said, Opened: the question that it answers; empty means the open one of whoever is being talked about
 	Item    Item     // FellDue
 	Staff   StaffAct // StaffDid
 

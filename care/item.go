@@ -1,6 +1,10 @@
 package care
 
-import "time"
+import (
+	"strconv"
+	"strings"
+	"time"
+)
 
 // A SentenceKey names a sentence of the locale files.
 type SentenceKey string
@@ -41,6 +45,22 @@ type Ask struct {
 	Choices []Choice `json:"choices,omitempty"`
 	Token   string   `json:"token"` // names this question, so that a late press is recognised
 }
+
+// otherMark ends the token of a question about the other person that an
+// account tells of.
+const otherMark = "+2"
+
+// Token names a question, the n-th thing of an episode, and whom it is about.
+func Token(ep EpisodeID, n int, other bool) string {
+	token := string(ep) + "/" + strconv.Itoa(n)
+	if other {
+		token += otherMark
+	}
+	return token
+}
+
+// AboutOther reports whether a question is about the other person.
+func AboutOther(token string) bool { return strings.HasSuffix(token, otherMark) }
 
 // A Choice is one answer that can be pressed.
 type Choice struct {

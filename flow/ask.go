@@ -50,7 +50,7 @@ func (t *turn) show() {
 }
 
 // token names this question and this visit of it.
-func (t *turn) token() string { return string(t.ep.ID) + "/" + strconv.Itoa(t.ep.Seq+1) }
+func (t *turn) token() string { return care.Token(t.ep.ID, t.ep.Seq+1, t.ep.Other) }
 
 // text says the sentences of a screen.
 func (t *turn) text(s *protocol.Screen) {

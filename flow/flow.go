@@ -28,6 +28,8 @@ type Book interface {
 	Text(locale care.Locale, s care.Sentence) (string, error)
 	Words(locale care.Locale, key care.SentenceKey) []string
 	Has(key care.SentenceKey) bool
+	Spoken(locale care.Locale, key care.SentenceKey) bool // may it be said in that language?
+	Name(locale care.Locale) string                       // the language's own
 }
 
 // Numbers knows the emergency numbers by region, and where they hold.

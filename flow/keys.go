@@ -41,7 +41,7 @@ var said = strings.Fields(`
 	seen.no.clinician seen.no.same_day seen.no.emergency seen.no.ambulance danger_check.clear
 	check.same check.seen_again check.not_judged check.better_2 check.better_3 check.better_protect check.danger_only day_14.done day_14.no_reply
 	cold_timer.on cold_timer.off cold_timer.stopped crutch_fit.yes crutch_fit.no
-	cmd.human cmd.stop cmd.stop.seen cmd.stop.open cmd.kept cmd.deleted cmd.start_over cmd.back_none cmd.language cmd.language_now cmd.hidden cmd.other cmd.other_back cmd.help
+	cmd.human cmd.stop cmd.stop.seen cmd.stop.open cmd.kept cmd.deleted cmd.start_over cmd.back_none cmd.language cmd.language_now cmd.language_unsigned cmd.hidden cmd.other cmd.other_back cmd.help
 	why.rest staff.says staff.taken staff.has staff_watch staff.closed staff.lowered staff.wants_call signature
 	nobody_answered nobody_answered.unknown nobody_answered.same_day nobody_answered.clinician in_emergency in_emergency.unknown help.first help.first.unknown ask.phone phone.kept phone.none fault fault.unknown fault.card fault.card.unknown
 	retired retired.then retired.then.unknown away away.unknown

@@ -18,6 +18,8 @@ type plainBook struct{}
 
 func (plainBook) Text(_ care.Locale, s care.Sentence) (string, error) { return string(s.Key), nil }
 func (plainBook) Words(care.Locale, care.SentenceKey) []string        { return nil }
+func (plainBook) Spoken(care.Locale, care.SentenceKey) bool           { return true }
+func (plainBook) Name(l care.Locale) string                           { return string(l) }
 func (plainBook) Has(k care.SentenceKey) bool                         { return !strings.Contains(string(k), "care_pain.") }
 
 // portugal is a region with one number and no crisis line.

@@ -169,14 +169,20 @@ func (t *turn) leftHalfway() bool {
 	return true
 }
 
-// language changes the language, or lists those that there are.
+// language changes the language, or lists those that there are. Where the
+// clinic stands by no words in it yet, it says why another one is written.
 func (t *turn) language(text string) {
-	if which, ok := t.f.set.Reader.Language(text); ok {
-		t.ep.Locale = which
+	which, ok := t.f.set.Reader.Language(text)
+	if !ok {
+		t.say("cmd.language")
+		return
+	}
+	t.ep.Locale = which
+	if t.f.set.Book.Spoken(which, "cmd.language_now") {
 		t.say("cmd.language_now")
 		return
 	}
-	t.say("cmd.language")
+	t.say("cmd.language_unsigned", "language", t.f.set.Book.Name(which))
 }
 
 // hide shows a neutral screen at once; the question comes back when the

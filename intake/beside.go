@@ -36,6 +36,18 @@ func (in *Intake) current(ctx context.Context, c Caller) (care.PersonID, error) 
 	return a.Active, nil
 }
 
+// whose is the person that an event is about: what answers a question is about
+// whom the question is about, whoever is being talked about since.
+func (in *Intake) whose(ctx context.Context, c Caller, ev care.Event) (care.PersonID, error) {
+	switch {
+	case ev.Token == "":
+		return in.current(ctx, c)
+	case care.AboutOther(ev.Token):
+		return second(c.Person), nil
+	}
+	return c.Person, nil
+}
+
 // A Standing is how it stands with an account: what a channel needs to know
 // to look after it.
 type Standing struct {
@@ -94,8 +106,9 @@ func (in *Intake) forget(ctx context.Context, c Caller, person care.PersonID, ev
 }
 
 // active is the note of who is being talked about, written in the same commit
-// as the change that makes it so: somebody asked for the other person, or a
-// question of this one is about to be put to an account that has two.
+// as the change that makes it so: somebody asked for the other person, an older
+// question of this one was answered, or a question of this one is about to be
+// put, to an account that has two.
 func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) []store.NamedWrite {
 	base := care.PersonID(r.Account)
 	switch {
@@ -107,7 +120,7 @@ func (in *Intake) active(r record.Record, person care.PersonID, ev care.Event) [
 			other = base
 		}
 		person = other
-	case ev.Kind != care.FellDue && ev.Kind != care.StaffDid || !asks(r.Episode) || !r.Episode.Beside && !r.Episode.Other:
+	case ev.Kind != care.FellDue && ev.Kind != care.StaffDid && ev.Token == "" || !asks(r.Episode) || !r.Episode.Beside && !r.Episode.Other:
 		return nil
 	}
 	data, err := json.Marshal(account{Active: person})

@@ -468,6 +468,42 @@ func bothTalk(t *testing.T) *bench {
 	return b
 }
 
+// A press on a question of the one reaches the one, though the talk is about
+// the other since; the talk turns with it, and back with the next press.
+func TestHAZ20_AnAnswerReachesWhomTheQuestionIsAbout(t *testing.T) {
+	b := newBench(t)
+	b.must("p", said("hello"))
+	own := b.episode("p").Ask.Token
+	b.must("p", said("this is about somebody else"))
+	other := b.episode("p+2").Ask.Token
+	press := func(token, value string) care.Event {
+		ev := chose(value)
+		ev.Token = token
+		return ev
+	}
+	b.must("p", press(own, care.None))
+	if ep := b.episode("p+2"); ep.Ask == nil || ep.Ask.Token != other {
+		t.Errorf("the other person is asked %+v: somebody else's answer counted", ep.Ask)
+	}
+	own = b.episode("p").Ask.Token
+	if care.AboutOther(own) || !care.AboutOther(other) {
+		t.Errorf("the tokens %q and %q do not say whom they are about", own, other)
+	}
+	b.must("p", said("I can't feel my toes")) // about who was pressed for
+	if own, other := b.episode("p").Disposition, b.episode("p+2").Disposition; own < care.Emergency || other >= care.Emergency {
+		t.Errorf("words after the press left the one at %v and the other at %v", own, other)
+	}
+	b.must("p", press(other, "chest_or_breathing"))
+	if ep := b.episode("p+2"); ep.Disposition != care.Ambulance {
+		t.Errorf("the press on the other's sign left them at %v", ep.Disposition)
+	}
+	for _, r := range b.episode("p").Reasons {
+		if slices.Contains(r.Names, "chest_or_breathing") {
+			t.Error("the other's sign was kept as the one's")
+		}
+	}
+}
+
 // While the talk is about the other person, what falls due for the first one
 // without a word to them must not turn the talk round: the next answer is the
 // other person's still.

@@ -112,7 +112,7 @@ func (in *Intake) Handle(ctx context.Context, c Caller, ev care.Event) error {
 
 // take finds out who an event is about, and handles it.
 func (in *Intake) take(ctx context.Context, c Caller, ev care.Event, found care.Finding) error {
-	person, err := in.current(ctx, c)
+	person, err := in.whose(ctx, c, ev)
 	if err != nil {
 		return err
 	}

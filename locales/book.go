@@ -118,6 +118,10 @@ func (b *Book) Words(locale care.Locale, key care.SentenceKey) []string {
 	return words
 }
 
+// Spoken reports whether a sentence may be said in a language, and not only in
+// the base language in its place.
+func (b *Book) Spoken(locale care.Locale, key care.SentenceKey) bool { return !b.instead(locale, key) }
+
 // instead reports whether a sentence is said in the base language in place of
 // this one.
 func (b *Book) instead(locale care.Locale, key care.SentenceKey) bool {

@@ -14,66 +14,75 @@ import (
 // answer goes out beside everything else.
 func (b *Bot) acted(i interaction) {
 	user := i.who()
-	if user.ID == "" {
+	if !user.ID.known() || i.Token == "" {
+		b.log.Error("an interaction can't be answered", "kind", i.Type)
 		return
 	}
-	r := &reply{id: i.ID, token: i.Token, born: b.set.Now(), server: i.GuildID, channel: i.Channel, held: i.Message, answered: make(chan struct{})}
-	j := job{event: care.EventID("discord/" + i.ID), reply: r, server: i.GuildID, channel: i.Channel, locale: i.Locale, button: i.Data.CustomID, values: i.Data.Values}
-	first := callback{Type: sayLater}
-	if i.GuildID != "" {
-		first.Data = later{Flags: onlyYou}
-	}
-	danger := false
-	mark, token, _ := strings.Cut(i.Data.CustomID, "|")
-	if b.idle() && (i.Type != handedIn || mark != writeMark) {
-		return // whoever works answers it; else Discord says that it failed
-	}
+	r := &reply{id: string(i.ID), token: i.Token, born: b.set.Now(), server: string(i.GuildID), channel: string(i.Channel), held: i.Message, answered: make(chan struct{})}
+	mark, rest, _ := strings.Cut(i.Data.CustomID, "|")
 	if mark == staffMark && i.Type != command {
-		b.staffPressed(i, r, token)
+		if b.idle() {
+			return
+		}
+		b.staffPressed(i, r, rest)
 		return
 	}
-	switch {
-	case i.Type == command && i.Data.Name == setupCommand:
-		j.do = func(ctx context.Context, t *talk, j job) error { return b.setUp(ctx, t, j, i) }
-	case i.Type == command, i.Type == pressed && i.Data.CustomID == openID:
-		j.do = b.opened
-	case i.Type == pressed && i.Data.CustomID == threadID:
-		j.do = b.askThread
-	case i.Type == pressed && i.Data.CustomID == threadYes:
-		first, j.do = callback{Type: changeLater}, b.openThread
-	case i.Type == pressed && mark == writeMark:
-		first = callback{Type: openModal, Data: b.field(i)}
-	case i.Type == pressed && mark == answerMark:
-		cut := strings.LastIndexByte(token, '|')
-		if cut < 0 {
-			return
-		}
-		first, j.do, j.token, j.values = callback{Type: changeLater}, b.chosen, token[:cut], []string{token[cut+1:]}
-	case i.Type == pressed && mark == menuMark:
-		first, j.do, j.token = callback{Type: changeLater}, b.chosen, token
-	case i.Type == handedIn && mark == writeMark:
-		j.do, j.text = b.said, words(i.Data.Components)
-		danger = b.house.Screen.Read(j.text, b.set.Locale).Sign != ""
-		if b.idle() && !danger {
-			return
-		}
-		if i.Message.ID != "" {
-			first = callback{Type: changeLater}
-		}
-	default:
-		j.do = b.oldButton
+	first, j := b.asks(i, mark, rest)
+	j.event, j.reply, j.locale, j.button = eventID(i.ID), r, i.Locale, i.Data.CustomID
+	j.server, j.channel = r.server, r.channel
+	danger := j.text != "" && b.house.Screen.Read(j.text, b.set.Locale).Sign != ""
+	if b.idle() && !danger {
+		return // whoever works answers it; else Discord says that it failed
 	}
 	r.waiting = first.Type == sayLater
 	b.start(func() { b.answer(r, first) })
-	t := b.talk(user.ID)
+	t := b.take(string(user.ID))
+	defer b.leave(t)
 	t.mu.Lock()
 	if i.GuildID != "" && first.Type != openModal {
 		t.live = r
 	}
 	t.mu.Unlock()
 	if j.do != nil {
-		b.enqueue(user.ID, j, danger)
+		b.enqueue(string(user.ID), j, danger)
 	}
+}
+
+// asks tells what an interaction asks for, and the first answer to it. What is
+// not known any more is answered too.
+func (b *Bot) asks(i interaction, mark, rest string) (first callback, j job) {
+	first = callback{Type: sayLater}
+	if i.GuildID != "" {
+		first.Data = later{Flags: onlyYou}
+	}
+	cut := strings.LastIndexByte(rest, '|')
+	switch {
+	case i.Type == command && i.Data.Name == setupCommand:
+		return first, job{do: func(ctx context.Context, t *talk, j job) error { return b.setUp(ctx, t, j, i) }}
+	case i.Type == command, i.Type == pressed && i.Data.CustomID == openID:
+		return first, job{do: b.opened}
+	case i.Type == pressed && i.Data.CustomID == threadID:
+		return first, job{do: b.askThread}
+	case i.Type == pressed && i.Data.CustomID == threadYes:
+		return callback{Type: changeLater}, job{do: b.openThread}
+	case i.Type == pressed && mark == writeMark:
+		return callback{Type: openModal, Data: b.field(i)}, job{}
+	case i.Type == pressed && mark == answerMark && cut >= 0:
+		return callback{Type: changeLater}, job{do: b.chosen, token: rest[:cut], values: []string{rest[cut+1:]}}
+	case i.Type == pressed && mark == menuMark:
+		return callback{Type: changeLater}, job{do: b.chosen, token: rest, values: i.Data.Values}
+	}
+	text := words(i.Data.Components)
+	if i.Type != handedIn || mark != writeMark && text == "" {
+		return first, job{do: b.oldButton}
+	}
+	if i.Message.ID != "" {
+		first = callback{Type: changeLater}
+	}
+	if mark != writeMark {
+		rest = "" // words count, whatever field they were typed into
+	}
+	return first, job{do: b.said, text: text, token: rest}
 }
 
 // field is a field to type in, for where typed words do not reach us.
@@ -129,30 +138,55 @@ func link(n *note) string {
 func (b *Bot) chosen(ctx context.Context, t *talk, j job) error {
 	before := t.read()
 	by := j.button + "|" + strings.Join(j.values, ",")
-	late := j.token != before.Asked
-	if late && before.Done == j.token && before.DoneBy == by {
+	was := before.about(j.token)
+	late := j.token != was.Asked
+	if late && was.Done == j.token && was.DoneBy == by {
 		return nil // pressed twice: the first press counts, and its question is answered
 	}
 	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Chose, Choices: j.values, Token: j.token}); err != nil {
 		return err
 	}
 	if !late {
-		t.change(func(n *note) { n.Done, n.DoneBy = j.token, by })
+		t.change(func(n *note) {
+			q := n.about(j.token)
+			q.Done, q.DoneBy = j.token, by
+		})
 	}
 	after := body{Content: j.reply.held.Content, Mentions: mentions{Parse: []string{}}, Rows: []row{}}
 	if l := j.reply.held.labels(j.button, j.values); len(l) > 0 && !late {
 		after.Content += "\n-# " + escape(b.text(before.Locale, "discord.answered", "answer", strings.Join(l, ", ")))
 	}
 	after.Content = clip(after.Content, mostText)
-	if err := b.rewrite(ctx, j.reply, after); err != nil {
+	b.answered(j.reply, after)
+	return nil
+}
+
+// answered writes on a question how it was answered. The answer is kept by
+// then, so that the time of its turn may be over: on a question that keeps its
+// buttons somebody would press again.
+func (b *Bot) answered(r *reply, shown any) {
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
+	if err := b.rewrite(ctx, r, shown); err != nil {
 		b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
 	}
-	return nil
 }
 
 // stripped is a message without its buttons.
 type stripped struct {
 	Rows []row `json:"components"`
+}
+
+// stripAnswered takes the buttons off the questions that have given way to
+// another since.
+func (b *Bot) stripAnswered(before, after *note) {
+	ctx, cancel := context.WithTimeout(b.base, cardTime)
+	defer cancel()
+	for _, q := range []struct{ was, is question }{{before.Own, after.Own}, {before.Other, after.Other}} {
+		if q.was.Shown != "" && q.was.Asked != q.is.Asked {
+			b.strip(ctx, after, q.was.Shown)
+		}
+	}
 }
 
 // strip takes the buttons off a message that was answered in words.

@@ -109,17 +109,20 @@ type Bot struct {
 
 	mu      sync.Mutex
 	talks   map[string]*talk     // by account
+	room    int                  // how many talks there may be before idle ones are let go
 	queue   int                  // jobs that wait, of everybody
 	app     string               // ID of the application
 	self    string               // ID of the bot's own account
 	pointed map[string]time.Time // when the pointer last stood in a channel
 
-	online  atomic.Bool // the gateway is open
-	working sync.WaitGroup
-	slots   chan struct{} // how many jobs are handled at once
-	anew    chan string   // a new session began
-	raised  chan struct{} // the staff list has changed
-	base    context.Context
+	online    atomic.Bool // the gateway is open
+	working   sync.WaitGroup
+	mostTalks int
+
+	slots  chan struct{} // how many jobs are handled at once
+	anew   chan string   // a new session began
+	raised chan struct{} // the staff list has changed
+	base   context.Context
 }
 
 // handledAtOnce is how many people are answered at the same moment.
@@ -140,7 +143,7 @@ func New(s Settings) (*Bot, error) {
 		return nil, errors.New("the token file must hold one token and nothing else")
 	}
 	return &Bot{
-		set: s, log: s.Log, transport: t, client: newClient(s.Token, t, s.Now), talks: map[string]*talk{}, pointed: map[string]time.Time{},
+		set: s, log: s.Log, transport: t, client: newClient(s.Token, t, s.Now), talks: map[string]*talk{}, room: mostTalks, mostTalks: mostTalks, pointed: map[string]time.Time{},
 		slots: make(chan struct{}, handledAtOnce), anew: make(chan string, 1), raised: make(chan struct{}, 1), base: context.Background(),
 	}, nil
 }

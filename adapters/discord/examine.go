@@ -80,7 +80,7 @@ func (e *examiner) application() bool {
 	if err == nil {
 		var self account
 		err = e.get("users/@me", &self)
-		e.self = self.ID
+		e.self = string(self.ID)
 	}
 	if r, refused := errors.AsType[*refusal](err); refused && r.status == http.StatusUnauthorized {
 		e.report.Wrong("make a new one on the application's page (Bot, Reset Token), and put it in the token file", "Discord does not take the token")

@@ -163,8 +163,17 @@ func (g *gate) limited(r route, after time.Duration, global bool) {
 
 func seconds(s string) time.Duration {
 	f, err := strconv.ParseFloat(s, 64)
-	if err != nil || f < 0 || f > 24*3600 {
+	if err != nil {
 		return 0
 	}
-	return time.Duration(f * float64(time.Second))
+	return span(f)
+}
+
+// span is a wait of so many seconds. None is longer than a day: an answer that
+// says so is mistaken, and nothing would ever go out again.
+func span(s float64) time.Duration {
+	if !(s > 0) || s > 24*3600 {
+		return 0
+	}
+	return time.Duration(s * float64(time.Second))
 }

@@ -43,11 +43,11 @@ const steady = time.Minute
 // says that it never will be.
 func (b *Bot) connect(ctx context.Context) error {
 	var s *discordgo.Session
-	l := newLine(b.set.Patience)
+	l := newLine(b.set.Patience, b.hear)
 	wait := b.set.Retry
 	for ctx.Err() == nil {
 		if s == nil {
-			l = newLine(b.set.Patience)
+			l = newLine(b.set.Patience, b.hear)
 			s = b.session(l)
 		}
 		began := time.Now()
@@ -85,7 +85,6 @@ func (b *Bot) session(l *line) *discordgo.Session {
 	if b.set.Watch {
 		s.Identify.Intents |= watchIntents
 	}
-	s.AddHandler(func(_ *discordgo.Session, e *discordgo.Event) { b.hear(e.Type, e.RawData) })
 	s.AddHandler(func(_ *discordgo.Session, _ *discordgo.Disconnect) {
 		select {
 		case l.down <- struct{}{}:

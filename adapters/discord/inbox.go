@@ -1,7 +1,9 @@
 package discord
 
 import (
+	"cmp"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -26,7 +28,7 @@ type job struct {
 	text    string
 	button  string
 	values  []string
-	token   string // of the question that was pressed
+	token   string // of the question that it answers
 	reply   *reply
 }
 
@@ -46,14 +48,14 @@ func (b *Bot) hear(kind string, raw json.RawMessage) {
 		b.begun(raw)
 	case "MESSAGE_CREATE", "MESSAGE_UPDATE":
 		var m message
-		if err := json.Unmarshal(raw, &m); err != nil {
+		if err := understood(raw, &m); err != nil {
 			b.log.Error("a message is not understood", "err", err)
 			return
 		}
 		b.heard(m, kind == "MESSAGE_UPDATE")
 	case "INTERACTION_CREATE":
 		var i interaction
-		if err := json.Unmarshal(raw, &i); err != nil {
+		if err := understood(raw, &i); err != nil {
 			b.log.Error("an interaction is not understood", "err", err)
 			return
 		}
@@ -73,35 +75,44 @@ func (b *Bot) begun(raw json.RawMessage) {
 	var ready struct {
 		Session string  `json:"session_id"`
 		User    account `json:"user"`
-		App     struct {
-			ID string `json:"id"`
-		} `json:"application"`
 	}
-	if err := json.Unmarshal(raw, &ready); err != nil {
+	if err := understood(raw, &ready); err != nil {
 		b.log.Error("the beginning of a session is not understood", "err", err)
 		return
 	}
 	b.mu.Lock()
-	b.self = ready.User.ID
+	b.self = string(ready.User.ID)
 	b.mu.Unlock()
-	select {
-	case <-b.anew: // the one before is overtaken
-	default:
+	for {
+		select {
+		case <-b.anew: // the one before is overtaken
+		case b.anew <- ready.Session:
+			return
+		}
 	}
-	b.anew <- ready.Session
 }
 
 // heard takes a message. It is read for danger first.
 func (b *Bot) heard(m message, edited bool) {
 	b.mu.Lock()
-	own := m.Author.ID == b.self
+	own := string(m.Author.ID) == b.self
 	b.mu.Unlock()
-	if own || m.Author.Bot || m.Author.ID == "" {
+	if own || m.Author.Bot {
 		return
 	}
-	found := b.house.Screen.Read(m.Content, b.set.Locale)
-	danger := found.Sign != ""
-	j := job{do: b.said, event: care.EventID("discord/" + m.ID), message: m.ID, channel: m.ChannelID, server: m.GuildID, text: m.Content}
+	text := m.words()
+	danger := b.house.Screen.Read(text, b.set.Locale).Sign != ""
+	if !m.Author.ID.known() {
+		b.log.Error("a message names nobody who could be answered", "danger", danger)
+		return
+	}
+	j := job{do: b.said, event: eventID(m.ID), server: string(m.GuildID), text: text}
+	if m.ID.known() {
+		j.message = string(m.ID)
+	}
+	if m.ChannelID.known() {
+		j.channel = string(m.ChannelID)
+	}
 	switch {
 	case edited && (!danger || m.Edited == ""):
 		return // a word that was mended changes no answer; danger counts
@@ -113,28 +124,37 @@ func (b *Bot) heard(m message, edited bool) {
 		if !b.set.Watch {
 			return
 		}
-	case b.staffed() && !danger && staff.Looks(m.Content):
+	case b.staffed() && !danger && staff.Looks(text):
 		j.do = b.tied
-	case strings.TrimSpace(m.Content) == "" && len(m.Attachments)+len(m.Stickers) > 0:
+	case strings.TrimSpace(text) == "" && len(m.Attachments)+len(m.Stickers) > 0:
 		j.do = b.shown
 	}
-	b.enqueue(m.Author.ID, j, danger)
+	b.enqueue(string(m.Author.ID), j, danger)
+}
+
+// eventID names an event by Discord's own ID. One without has a name of its
+// own: two of them would else be taken for one, and the second be lost.
+func eventID(of snowflake) care.EventID {
+	if !of.known() {
+		of = snowflake("nameless/" + rand.Text())
+	}
+	return care.EventID("discord/" + of)
 }
 
 // enqueue puts a job where it waits its turn. Danger waits for nobody.
 func (b *Bot) enqueue(user string, j job, danger bool) {
-	t := b.talk(user)
+	t := b.take(user)
 	t.mu.Lock()
-	if j.message != "" {
-		t.pending = append(t.pending, j.message)
-	}
+	t.begin(j.message)
 	if b.idle() && !danger {
 		t.mu.Unlock()
-		return // whoever works takes it in; it stays untaken here
+		t.missed(j.message) // whoever works takes it in
+		b.leave(t)
+		return
 	}
 	if danger {
 		t.mu.Unlock()
-		b.start(func() { b.work(t, j) })
+		b.start(func() { defer b.leave(t); b.work(t, j) })
 		return
 	}
 	b.mu.Lock()
@@ -145,7 +165,7 @@ func (b *Bot) enqueue(user string, j job, danger bool) {
 	b.mu.Unlock()
 	if full {
 		t.mu.Unlock()
-		b.start(func() { b.refuse(t, j) })
+		b.start(func() { defer b.leave(t); b.refuse(t, j) })
 		return
 	}
 	t.waiting = append(t.waiting, j)
@@ -185,6 +205,7 @@ func (b *Bot) workOff(t *talk) {
 			b.work(t, j)
 			<-b.slots
 		}
+		b.leave(t)
 	}
 }
 
@@ -194,7 +215,8 @@ func (b *Bot) refuse(t *talk, j job) {
 	defer cancel()
 	if err := errors.Join(b.load(ctx, t), b.tell(ctx, t, j.reply, "discord.busy")); err != nil {
 		b.log.Error("somebody could not be told that it is too much at once", "err", err)
-		return // it stays untaken, and is read again
+		t.missed(j.message)
+		return
 	}
 	t.took(j.message)
 }
@@ -205,14 +227,28 @@ const (
 	turnTime = 2 * time.Second
 )
 
-// work does one job. What the house could not take in is tried again; then
-// the person is told, or it is left to be read again later.
+// work does one job. What was not taken in is read again with the next
+// session, also where a fault ended it.
 func (b *Bot) work(t *talk, j job) {
+	taken := false
+	defer func() {
+		if taken {
+			t.took(j.message)
+		} else {
+			t.missed(j.message)
+		}
+	}()
 	defer b.contain("job")
+	taken = b.try(t, j)
+}
+
+// try does one job, several times where the house could not take it in; then
+// the person is told. It reports whether that settles it.
+func (b *Bot) try(t *talk, j job) bool {
 	var err error
 	for n := range jobTries {
 		if n > 0 && pause(b.base, 200*time.Millisecond<<n) != nil {
-			return
+			return false
 		}
 		ctx, cancel := context.WithTimeout(b.base, turnTime)
 		if err = b.load(ctx, t); err == nil || j.text != "" {
@@ -220,22 +256,23 @@ func (b *Bot) work(t *talk, j job) {
 		}
 		cancel()
 		if err == nil {
-			t.took(j.message)
-			return
+			return true
 		}
 		if t.wasCarded(j.event) {
-			return // intake raises it as soon as it can
+			return false // intake raises it as soon as it can; read again it is known
 		}
 	}
 	if b.idle() {
-		return // another works, and answers; here it stays untaken
+		return false // another works, and answers
 	}
 	b.log.Error("something could not be taken in", "event", string(j.event), "err", err)
 	ctx, cancel := context.WithTimeout(b.base, cardTime)
 	defer cancel()
-	if told := b.tell(ctx, t, j.reply, "discord.failed"); told == nil && !errors.Is(err, store.ErrDown) {
-		t.took(j.message)
+	if told := b.tell(ctx, t, j.reply, "discord.failed"); told != nil {
+		b.log.Error("nor could they be told", "event", string(j.event), "err", told)
+		return false
 	}
+	return !errors.Is(err, store.ErrDown)
 }
 
 func (t *talk) wasCarded(e care.EventID) bool {
@@ -270,7 +307,7 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		case j.server != "":
 			n.Thread, n.Way = j.channel, thread
 		default:
-			n.Direct, n.Way = j.channel, direct
+			n.Direct, n.Way = cmp.Or(j.channel, n.Direct), direct
 		}
 	})
 	if first := t.read().Last == "" && j.message != ""; first { // before anything is committed, so that whoever follows knows where to read
@@ -280,23 +317,21 @@ func (b *Bot) said(ctx context.Context, t *talk, j job) error {
 		}
 	}
 	before := t.read()
-	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text}); err != nil {
+	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Said, Text: j.text, Token: j.token}); err != nil {
 		return err
 	}
 	if j.reply != nil && j.reply.held.ID != "" {
-		if err := b.rewrite(ctx, j.reply, stripped{Rows: []row{}}); err != nil {
-			b.log.WarnContext(ctx, "an answered question keeps its buttons", "err", err)
-		}
+		b.answered(j.reply, stripped{Rows: []row{}})
 		return nil
 	}
-	if after := t.read(); before.Shown != "" && before.Asked != after.Asked && after.Way != private && before.Way == after.Way {
-		b.strip(ctx, &after, before.Shown)
+	if after := t.read(); after.Way != private && before.Way == after.Way {
+		b.stripAnswered(&before, &after)
 	}
 	return nil
 }
 
 // shown answers a picture, a voice message or a file.
 func (b *Bot) shown(ctx context.Context, t *talk, j job) error {
-	t.change(func(n *note) { n.Direct, n.Way = j.channel, direct })
+	t.change(func(n *note) { n.Direct, n.Way = cmp.Or(j.channel, n.Direct), direct })
 	return b.tell(ctx, t, j.reply, "no_pictures")
 }

@@ -3,11 +3,8 @@ package discord
 import (
 	"bufio"
 	"context"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
-	"fmt"
-	"io"
 	"net"
 	"sync"
 	"time"
@@ -17,14 +14,21 @@ import (
 var (
 	errMoved   = errors.New("the platform asked to connect again before it said ready")
 	errInvalid = errors.New("the platform does not know the session any more")
+	errBroken  = errors.New("the gateway sent something that can't be read")
 )
 
 // A line is the connection of one gateway session: a net.Conn that reads the
 // frames going by. The library has no read deadline, hangs for ever on a
-// reconnect in place of READY, hides the close code and answers an invalid
-// session wrongly; the line sees to all four.
+// reconnect in place of READY, hides the close code, answers an invalid
+// session wrongly, and ends the program on an event that holds a null where
+// it expects none; the line sees to all five. What an event says goes to hear
+// alone: the library gets its number, and of READY the session.
+//
+// A frame that can't be read ends the session: after the next READY the
+// history is read, and with it what the frame may have held.
 type line struct {
 	patience time.Duration // how long to wait for a first word
+	hear     func(kind string, raw json.RawMessage)
 
 	mu      sync.Mutex
 	conn    net.Conn
@@ -35,8 +39,8 @@ type line struct {
 	down    chan struct{} // rung when the library has closed the connection
 }
 
-func newLine(patience time.Duration) *line {
-	return &line{patience: patience, down: make(chan struct{}, 1)}
+func newLine(patience time.Duration, hear func(kind string, raw json.RawMessage)) *line {
+	return &line{patience: patience, hear: hear, down: make(chan struct{}, 1)}
 }
 
 // dial connects, and watches what comes.
@@ -80,146 +84,4 @@ func (l *line) deadline() time.Time {
 		return time.Now().Add(l.patience)
 	}
 	return time.Now().Add(l.beat * 3 / 2)
-}
-
-// A watched connection hands the library whole frames (RFC 6455, 5.2) after
-// the HTTP head.
-type watched struct {
-	net.Conn
-	line *line
-	in   *bufio.Reader
-	head bool // the HTTP head has gone by
-	rest []byte
-}
-
-// Read gives what was read, frame by frame.
-func (w *watched) Read(p []byte) (int, error) {
-	if len(w.rest) == 0 {
-		if err := w.SetReadDeadline(w.line.deadline()); err != nil {
-			return 0, err
-		}
-		var err error
-		if w.head {
-			w.rest, err = w.frame()
-		} else {
-			w.rest, err = w.header()
-		}
-		if err != nil {
-			return 0, err
-		}
-	}
-	n := copy(p, w.rest)
-	w.rest = w.rest[n:]
-	return n, nil
-}
-
-// header reads the answer to the upgrade, up to its empty line.
-func (w *watched) header() ([]byte, error) {
-	var head []byte
-	for {
-		text, err := w.in.ReadSlice('\n')
-		head = append(head, text...)
-		switch {
-		case err != nil:
-			return nil, err
-		case len(text) <= 2:
-			w.head = true
-			return head, nil
-		case len(head) > 1<<16:
-			return nil, errors.New("the answer of the gateway has no end")
-		}
-	}
-}
-
-// longestFrame bounds what one frame may hold.
-const longestFrame = 64 << 20
-
-// Kinds of frame.
-const (
-	textFrame  = 1
-	closeFrame = 8
-)
-
-// frame reads one frame and looks at it. Frames of a server carry no mask.
-func (w *watched) frame() ([]byte, error) {
-	for {
-		raw := make([]byte, 2, 128)
-		if _, err := io.ReadFull(w.in, raw); err != nil {
-			return nil, err
-		}
-		size := uint64(raw[1] & 0x7f)
-		if more := map[uint64]int{126: 2, 127: 8}[size]; more > 0 {
-			raw = append(raw, make([]byte, more)...)
-			if _, err := io.ReadFull(w.in, raw[2:]); err != nil {
-				return nil, err
-			}
-			if size = uint64(binary.BigEndian.Uint16(raw[2:])); more == 8 {
-				size = binary.BigEndian.Uint64(raw[2:])
-			}
-		}
-		if raw[1]&0x80 != 0 || size > longestFrame {
-			return nil, fmt.Errorf("the gateway sent a frame of %d bytes that can't be read", size)
-		}
-		at := len(raw)
-		raw = append(raw, make([]byte, size)...)
-		if _, err := io.ReadFull(w.in, raw[at:]); err != nil {
-			return nil, err
-		}
-		drop, err := w.line.look(raw[0]&0x0f, raw[at:])
-		if err != nil {
-			return nil, err
-		}
-		if !drop {
-			return raw, nil
-		}
-	}
-}
-
-// Opcodes of the gateway.
-const (
-	opDispatch  = 0
-	opReconnect = 7
-	opInvalid   = 9
-	opHello     = 10
-	opAck       = 11
-)
-
-// look notes what a frame tells. A frame that would hang the library is
-// dropped, or ends the connection.
-func (l *line) look(kind byte, data []byte) (drop bool, err error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if kind == closeFrame && len(data) >= 2 {
-		l.code = int(binary.BigEndian.Uint16(data))
-	}
-	if kind != textFrame {
-		return false, nil
-	}
-	var e struct {
-		Op   int             `json:"op"`
-		Type string          `json:"t"`
-		Data json.RawMessage `json:"d"`
-	}
-	if err := json.Unmarshal(data, &e); err != nil {
-		return false, nil //nolint:nilerr // the library says what is wrong with it
-	}
-	switch {
-	case e.Op == opHello:
-		var hello struct {
-			Interval int `json:"heartbeat_interval"`
-		}
-		if json.Unmarshal(e.Data, &hello) == nil {
-			l.beat = time.Duration(hello.Interval) * time.Millisecond
-		}
-	case e.Op == opInvalid:
-		l.invalid = string(e.Data) != "true"
-		return false, errInvalid
-	case e.Op == opReconnect && !l.ready:
-		return false, errMoved
-	case e.Op == opAck && !l.ready:
-		return true, nil
-	case e.Op == opDispatch && (e.Type == "READY" || e.Type == "RESUMED"):
-		l.ready = true
-	}
-	return false, nil
 }

@@ -213,43 +213,63 @@ func escape(text string) string {
 }
 
 // units counts a text as Discord does.
-func units(s string) int { return len(utf16.Encode([]rune(s))) }
+func units(s string) int {
+	n := 0
+	for _, r := range s {
+		n += utf16.RuneLen(r)
+	}
+	return n
+}
 
-// clip cuts a text to so many units.
+// cut parts a text after so many units.
+func cut(s string, most int) (head, rest string) {
+	n := 0
+	for i, r := range s {
+		if n += utf16.RuneLen(r); n > most {
+			return s[:i], s[i:]
+		}
+	}
+	return s, ""
+}
+
+// clip shortens a text to so many units.
 func clip(s string, most int) string {
 	if units(s) <= most {
 		return s
 	}
-	r := []rune(s)
-	for units(string(r)) > most-1 {
-		r = r[:len(r)-1]
-	}
-	return string(r) + "…"
+	head, _ := cut(s, most-1)
+	return head + "…"
 }
 
 // split cuts a text at line ends into parts of so many units.
 func split(text string, most int) []string {
 	var parts []string
-	var part string
-	for line := range strings.SplitSeq(text, "\n") {
-		for units(line) > most {
-			head := []rune(line)
-			for units(string(head)) > most {
-				head = head[:len(head)-1]
-			}
-			parts, part = append(parts, trimmed(part, string(head))...), ""
-			line = line[len(string(head)):]
+	part, left := "", most
+	end := func() {
+		if strings.TrimSpace(part) != "" { // Discord takes no empty message
+			parts = append(parts, part)
 		}
-		switch {
-		case part == "":
-			part = line
-		case units(part)+1+units(line) <= most:
-			part += "\n" + line
-		default:
-			parts, part = append(parts, part), line
-		}
+		part, left = "", most
 	}
-	return append(parts, part)
+	for line := range strings.SplitSeq(text, "\n") {
+		if part != "" && units(line)+1 > left {
+			end()
+		} else if part != "" {
+			part, left = part+"\n", left-1
+		}
+		head, rest := cut(line, most)
+		for rest != "" {
+			part = head
+			end()
+			head, rest = cut(rest, most)
+		}
+		part, left = part+head, left-units(head)
+	}
+	end()
+	if parts == nil {
+		return []string{text}
+	}
+	return parts
 }
 
 func trimmed(list ...string) []string {

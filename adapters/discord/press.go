@@ -30,7 +30,7 @@ var filled = []string{care.ActReply, care.ActClose, care.ActRaise, care.ActLower
 // account may have: who works here may be hurt too.
 func (b *Bot) staffPressed(i interaction, r *reply, rest string) {
 	do, item, _ := strings.Cut(rest, "|")
-	p := press{reply: r, user: i.who().ID, event: care.EventID("discord/" + i.ID), locale: b.localeOf(i.Locale), do: do, item: item, fields: fields(i.Data.Components), value: strings.Join(i.Data.Values, "")}
+	p := press{reply: r, user: string(i.who().ID), event: eventID(i.ID), locale: b.localeOf(i.Locale), do: do, item: item, fields: fields(i.Data.Components), value: strings.Join(i.Data.Values, "")}
 	first := callback{Type: changeLater}
 	switch {
 	case !b.staffed():

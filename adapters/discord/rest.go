@@ -69,10 +69,11 @@ type client struct {
 	answers chan string // the same for first answers to interactions, so that they never wait behind a call
 }
 
-// How many calls run at once.
+// How many calls run at once. A first answer has three seconds: as many run as
+// may come in one of them, so that a slow platform makes none wait its turn.
 const (
 	callsAtOnce   = 32
-	answersAtOnce = 64
+	answersAtOnce = 256
 )
 
 func newClient(token string, t *transport, now func() time.Time) *client {
@@ -300,7 +301,7 @@ func refused(resp *http.Response) *refusal {
 	}
 	r.code, r.text, r.global = said.Code, said.Message, said.Global
 	if said.After > 0 {
-		r.after = time.Duration(said.After * float64(time.Second))
+		r.after = span(said.After)
 	}
 	return r
 }

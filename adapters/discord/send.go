@@ -61,7 +61,8 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 	if !ok {
 		return fmt.Errorf("%w: item %s goes to no account of Discord", outbox.ErrUnreachable, m.ID)
 	}
-	t := b.talk(user)
+	t := b.take(user)
+	defer b.leave(t)
 	if err := b.loadFor(ctx, t, m); err != nil && !m.Card {
 		return err // a card goes out without a note
 	}
@@ -75,7 +76,10 @@ func (b *Bot) Send(ctx context.Context, m outbox.Message) error {
 		}
 	})
 	if m.Ask != nil {
-		t.change(func(n *note) { n.Asked, n.AskedAt, n.Shown = m.Ask.Token, b.set.Now(), id })
+		t.change(func(n *note) {
+			q := n.about(m.Ask.Token)
+			q.Asked, q.At, q.Shown = m.Ask.Token, b.set.Now(), id
+		})
 	}
 	return nil
 }
@@ -102,7 +106,8 @@ func (b *Bot) CardNow(ctx context.Context, c intake.Caller, event care.EventID) 
 		Person: c.Person, Address: c.Address, Locale: c.Locale, ID: care.ItemID("card-" + string(event)), Text: b.set.Fixed(c.Locale, c.Region), Card: true,
 	})
 	if user, ok := strings.CutPrefix(c.Address, address("")); ok && err == nil {
-		t := b.talk(user)
+		t := b.take(user)
+		defer b.leave(t)
 		t.mu.Lock()
 		t.carded = event
 		t.mu.Unlock()

@@ -76,7 +76,7 @@ func (b *Bot) setUp(ctx context.Context, _ *talk, j job, i interaction) error {
 		return say("discord.not_allowed")
 	}
 	done := "discord.pinned_only"
-	s, configured := b.set.Servers[i.GuildID]
+	s, configured := b.set.Servers[string(i.GuildID)]
 	if !configured {
 		own := installed{Zone: i.setting("zone"), Region: strings.ToUpper(i.setting("region")), Watch: i.setting("watch"), Locale: l}
 		_, zoneErr := time.LoadLocation(own.Zone)
@@ -87,7 +87,7 @@ func (b *Bot) setUp(ctx context.Context, _ *talk, j job, i interaction) error {
 		case !known:
 			return say("discord.bad_region", "regions", strings.Join(b.house.Numbers.Regions(), ", "))
 		}
-		if err := b.install(ctx, i.GuildID, own); err != nil {
+		if err := b.install(ctx, string(i.GuildID), own); err != nil {
 			return err
 		}
 		done, s = "discord.set", own.server()

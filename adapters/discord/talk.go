@@ -4,7 +4,10 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -25,18 +28,40 @@ const (
 // A note is what is kept of an account beside its record: where it is written
 // to, and how far its words were taken in. It holds nothing about health.
 type note struct {
-	User    string      `json:"user"`
-	Way     way         `json:"way"`
-	Direct  string      `json:"direct,omitempty"` // the channel of the direct message
-	Thread  string      `json:"thread,omitempty"` // the private thread
-	Server  string      `json:"server,omitempty"` // where the person came from: its zone and region
-	Locale  care.Locale `json:"locale"`
-	Last    string      `json:"last,omitempty"`    // the last message that was taken in, with all before it
-	Asked   string      `json:"asked,omitempty"`   // token of the question that was shown last
-	AskedAt time.Time   `json:"asked_at,omitzero"` // when
-	Shown   string      `json:"shown,omitempty"`   // the message that holds it
-	Done    string      `json:"done,omitempty"`    // token of the question that was answered last
-	DoneBy  string      `json:"done_by,omitempty"` // the button it was answered by
+	User   string      `json:"user"`
+	Way    way         `json:"way"`
+	Direct string      `json:"direct,omitempty"` // the channel of the direct message
+	Thread string      `json:"thread,omitempty"` // the private thread
+	Server string      `json:"server,omitempty"` // where the person came from: its zone and region
+	Locale care.Locale `json:"locale"`
+	Last   string      `json:"last,omitempty"` // the last message that was taken in, with all before it
+	Own    question    `json:"own,omitzero"`   // about the account's owner
+	Other  question    `json:"other,omitzero"` // about the other person that the account tells of
+}
+
+// A question is where the talk about one person stands.
+type question struct {
+	Asked  string    `json:"asked,omitempty"`   // token of the question that was shown last
+	At     time.Time `json:"at,omitzero"`       // when
+	Shown  string    `json:"shown,omitempty"`   // the message that holds it
+	Done   string    `json:"done,omitempty"`    // token of the question that was answered last
+	DoneBy string    `json:"done_by,omitempty"` // the button it was answered by
+}
+
+// about is where the talk about that person stands whom a question is about.
+func (n *note) about(token string) *question {
+	if care.AboutOther(token) {
+		return &n.Other
+	}
+	return &n.Own
+}
+
+// newest is the question that was shown last.
+func (n *note) newest() question {
+	if n.Other.At.After(n.Own.At) {
+		return n.Other
+	}
+	return n.Own
 }
 
 const notePrefix = "discord/account/"
@@ -52,7 +77,10 @@ const noteKept = 200 * 24 * time.Hour
 // A talk is one account at work: its note, what waits to be handled, and the
 // last interaction that may still be answered.
 type talk struct {
-	user    string // never changes
+	user  string    // never changes
+	users int       // who is at work with it; guarded by the bot's lock
+	used  time.Time // when somebody last was; guarded by the bot's lock
+
 	mu      sync.Mutex
 	note    note
 	loaded  bool
@@ -62,7 +90,8 @@ type talk struct {
 	quiet   bool // what goes out next makes no noise
 	waiting []job
 	working bool
-	pending []string // messages that are not taken in yet, in the order they came
+	pending []string // messages that wait to be taken in, in the order they came
+	untaken []string // those that could not be: they are read again
 	newest  string   // the last message that was taken in, whatever is pending before it
 }
 
@@ -78,17 +107,61 @@ func (n *note) channel() string {
 	}
 }
 
-// talk finds an account's talk, or begins one. It asks no store: words wait
-// in it before anything else can fail.
-func (b *Bot) talk(user string) *talk {
+// take finds an account's talk, or begins one, and keeps it there until leave.
+// It asks no store: words wait in it before anything else can fail.
+func (b *Bot) take(user string) *talk {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	t := b.talks[user]
 	if t == nil {
+		b.makeRoom()
 		t = &talk{user: user, note: note{User: user, Way: direct, Locale: b.set.Locale}}
 		b.talks[user] = t
 	}
+	t.users++
+	t.used = b.set.Now()
 	return t
+}
+
+func (b *Bot) leave(t *talk) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	t.users--
+}
+
+// mostTalks is how many talks are kept in memory. An idle one is read from its
+// note when somebody writes again.
+const mostTalks = 10_000
+
+// makeRoom lets talks go when there are too many, down to three quarters, those
+// first that were idle the longest. One that holds anything that is nowhere else
+// stays, however many they are. The caller holds mu.
+func (b *Bot) makeRoom() {
+	if len(b.talks) < b.room {
+		return
+	}
+	var idle []*talk
+	for _, t := range b.talks {
+		if t.idle(b.set.Now()) {
+			idle = append(idle, t)
+		}
+	}
+	slices.SortFunc(idle, func(a, b *talk) int { return a.used.Compare(b.used) })
+	for _, t := range idle[:min(len(idle), len(b.talks)-b.mostTalks*3/4)] {
+		delete(b.talks, t.user)
+	}
+	b.room = max(b.mostTalks, len(b.talks)+b.mostTalks/4) // and not again for each one who comes
+}
+
+// idle reports whether a talk holds nothing that is nowhere else: nothing that
+// waits, nothing unsaved, no press that may still be answered. The caller
+// holds the bot's lock.
+func (t *talk) idle(now time.Time) bool {
+	if t.users > 0 || !t.mu.TryLock() { // who is at work may wait for the bot's lock
+		return false
+	}
+	defer t.mu.Unlock()
+	return !t.working && len(t.waiting) == 0 && len(t.pending)+len(t.untaken) == 0 && !t.changed && (t.live == nil || now.Sub(t.live.born) > tokenLife)
 }
 
 // load reads the note of a talk, once. Nobody waits for the talk while the store
@@ -132,6 +205,40 @@ func (t *talk) read() note {
 	return t.note
 }
 
+// begin notes that a message waits. The caller holds the talk's lock, or has
+// it alone.
+func (t *talk) begin(id string) {
+	if id != "" {
+		t.pending, t.untaken = append(t.pending, id), without(t.untaken, id)
+	}
+}
+
+// missed notes that a message could not be taken in: it is read again with the
+// next session.
+func (t *talk) missed(id string) {
+	if id == "" {
+		return
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.pending, t.untaken = without(t.pending, id), append(t.untaken, id)
+}
+
+// has reports whether a message waits to be taken in already, or was.
+func (t *talk) has(id string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return slices.Contains(t.pending, id) || !older(t.newest, id) && !slices.Contains(t.untaken, id)
+}
+
+// without is a list without one of its IDs.
+func without(list []string, id string) []string {
+	if i := slices.Index(list, id); i >= 0 {
+		return slices.Concat(list[:i], list[i+1:])
+	}
+	return list
+}
+
 // took notes that a message was taken in. The note moves on only as far as
 // everything before was taken in too: what was not is read again.
 func (t *talk) took(id string) {
@@ -140,17 +247,12 @@ func (t *talk) took(id string) {
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	for i, p := range t.pending {
-		if p == id {
-			t.pending = append(t.pending[:i:i], t.pending[i+1:]...)
-			break
-		}
-	}
+	t.pending = without(t.pending, id)
 	if older(t.newest, id) {
 		t.newest = id
 	}
 	last := t.newest
-	for _, p := range t.pending {
+	for _, p := range slices.Concat(t.pending, t.untaken) {
 		if !older(last, p) {
 			last = before(p)
 		}
@@ -240,12 +342,14 @@ func (b *Bot) saveAll(ctx context.Context) error {
 	b.mu.Lock()
 	all := make([]*talk, 0, len(b.talks))
 	for _, t := range b.talks {
+		t.users++ // what is being saved is not let go
 		all = append(all, t)
 	}
 	b.mu.Unlock()
 	var first error
 	for _, t := range all {
 		first = cmp.Or(first, b.save(ctx, t))
+		b.leave(t)
 	}
 	return first
 }
@@ -253,53 +357,43 @@ func (b *Bot) saveAll(ctx context.Context) error {
 // forget drops the notes of accounts of whom nothing is kept.
 func (b *Bot) forget(ctx context.Context) error {
 	notes, err := b.notes(ctx)
-	if err != nil {
-		return err
-	}
+	errs := []error{err}
 	for _, n := range notes {
 		s, err := b.house.Intake.Standing(ctx, b.set.Person(n.User))
-		if err != nil {
-			return err
+		if err == nil && !s.Known && b.drop(n.User) {
+			err = b.house.Store.Delete(ctx, b.noteKey(n.User), store.AnyEtag)
 		}
-		if s.Known || b.busy(n.User) {
-			continue
-		}
-		b.mu.Lock()
-		delete(b.talks, n.User)
-		b.mu.Unlock()
-		if err := b.house.Store.Delete(ctx, b.noteKey(n.User), store.AnyEtag); err != nil {
-			return err
-		}
+		errs = append(errs, err)
 	}
-	return nil
+	return errors.Join(errs...)
 }
 
-// busy reports whether somebody of this account is at work right now.
-func (b *Bot) busy(user string) bool {
+// drop lets a talk go, unless somebody of this account is at work right now.
+func (b *Bot) drop(user string) bool {
 	b.mu.Lock()
-	t := b.talks[user]
-	b.mu.Unlock()
-	if t == nil {
+	defer b.mu.Unlock()
+	if t := b.talks[user]; t != nil && !t.idle(b.set.Now()) {
 		return false
 	}
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.working || len(t.waiting) > 0 || len(t.pending) > 0
+	delete(b.talks, user)
+	return true
 }
 
-// notes reads every note.
+// notes reads every note that can be read, and tells of the others.
 func (b *Bot) notes(ctx context.Context) ([]note, error) {
 	list, err := b.house.Store.List(ctx, notePrefix)
 	if err != nil {
 		return nil, err
 	}
 	var out []note
+	var errs []error
 	for _, v := range list {
 		var n note
 		if err := json.Unmarshal(v.Bytes, &n); err != nil {
-			return nil, fmt.Errorf("note of an account: %w", err)
+			errs = append(errs, fmt.Errorf("note of the account %s: %w", strings.TrimPrefix(v.Key, notePrefix), err))
+			continue
 		}
 		out = append(out, n)
 	}
-	return out, nil
+	return out, errors.Join(errs...)
 }

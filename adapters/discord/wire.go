@@ -2,39 +2,122 @@ package discord
 
 import (
 	"encoding/json"
+	"errors"
+	"iter"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 )
 
 // What Discord sends, as far as it is read. Everything else in an event is
-// passed over, so that a field or a component of tomorrow breaks nothing.
+// passed over, and so is a field of another type than it should have, so that
+// a field or a component of tomorrow breaks nothing.
+
+// understood reads JSON into v. A field of another type than it should have
+// stays empty, and the rest is read all the same.
+func understood(raw []byte, v any) error {
+	err := json.Unmarshal(raw, v)
+	if _, odd := errors.AsType[*json.UnmarshalTypeError](err); odd {
+		return nil
+	}
+	return err
+}
+
+// A snowflake is an ID of Discord: a number that grows with time, as text.
+type snowflake string
+
+// oddID is what is no ID. It is not empty: a server whose ID can't be read is
+// a server all the same, where others read.
+const oddID snowflake = "0"
+
+// idForm is what may stand in the path of a call.
+var idForm = regexp.MustCompile(`^[0-9A-Za-z_-]{0,32}$`)
+
+// UnmarshalJSON never fails.
+func (i *snowflake) UnmarshalJSON(raw []byte) error {
+	text := strings.Trim(string(raw), `"`)
+	switch {
+	case text == "null":
+	case idForm.MatchString(text):
+		*i = snowflake(text)
+	default:
+		*i = oddID
+	}
+	return nil
+}
+
+// known reports whether there is an ID.
+func (i snowflake) known() bool { return i != "" && i != oddID }
+
+// A typed text is what somebody wrote. Where it comes as something else than
+// text, it is every text in there.
+type typed string
+
+// UnmarshalJSON never fails.
+func (t *typed) UnmarshalJSON(raw []byte) error {
+	var v any
+	err := json.Unmarshal(raw, &v)
+	*t = typed(strings.Join(texts(v, nil), "\n"))
+	return err
+}
+
+// texts appends every text in what was read.
+func texts(v any, out []string) []string {
+	switch v := v.(type) {
+	case string:
+		return append(out, v)
+	case []any:
+		for _, in := range v {
+			out = texts(in, out)
+		}
+	case map[string]any:
+		for _, k := range slices.Sorted(maps.Keys(v)) {
+			out = texts(v[k], out)
+		}
+	}
+	return out
+}
 
 type account struct {
-	ID  string `json:"id"`
-	Bot bool   `json:"bot"`
+	ID  snowflake `json:"id"`
+	Bot bool      `json:"bot"`
 }
 
 type message struct {
-	ID          string            `json:"id"`
-	ChannelID   string            `json:"channel_id"`
-	GuildID     string            `json:"guild_id"`
+	ID          snowflake         `json:"id"`
+	ChannelID   snowflake         `json:"channel_id"`
+	GuildID     snowflake         `json:"guild_id"`
 	Author      account           `json:"author"`
-	Content     string            `json:"content"`
+	Content     typed             `json:"content"`
 	Edited      string            `json:"edited_timestamp"`
 	Attachments []json.RawMessage `json:"attachments"`
 	Stickers    []json.RawMessage `json:"sticker_items"`
+	Forwarded   []struct {
+		Message struct {
+			Content typed `json:"content"`
+		} `json:"message"`
+	} `json:"message_snapshots"` // of a message that was passed on
+}
+
+// words are what somebody wrote, or passed on.
+func (m *message) words() string {
+	list := []string{string(m.Content)}
+	for _, f := range m.Forwarded {
+		list = append(list, string(f.Message.Content))
+	}
+	return strings.Join(trimmed(list...), "\n")
 }
 
 type interaction struct {
-	ID      string  `json:"id"`
-	App     string  `json:"application_id"`
-	Token   string  `json:"token"`
-	Type    int     `json:"type"`
-	GuildID string  `json:"guild_id"`
-	Channel string  `json:"channel_id"`
-	Locale  string  `json:"locale"`
-	User    account `json:"user"`
+	ID      snowflake `json:"id"`
+	App     snowflake `json:"application_id"`
+	Token   string    `json:"token"`
+	Type    int       `json:"type"`
+	GuildID snowflake `json:"guild_id"`
+	Channel snowflake `json:"channel_id"`
+	Locale  string    `json:"locale"`
+	User    account   `json:"user"`
 	Member  struct {
 		User        account `json:"user"`
 		Permissions string  `json:"permissions"`
@@ -51,9 +134,9 @@ type interaction struct {
 
 // A heldMessage is the message whose button was pressed.
 type heldMessage struct {
-	ID      string `json:"id"`
-	Content string `json:"content"`
-	Flags   int    `json:"flags"`
+	ID      snowflake `json:"id"`
+	Content string    `json:"content"`
+	Flags   int       `json:"flags"`
 	Rows    []struct {
 		Parts []struct {
 			CustomID string   `json:"custom_id"`
@@ -92,49 +175,55 @@ type option struct {
 // around one.
 type component struct {
 	CustomID   string      `json:"custom_id"`
-	Value      string      `json:"value"`
-	Values     []string    `json:"values"`
+	Value      typed       `json:"value"`
+	Values     []typed     `json:"values"`
 	Component  *component  `json:"component"`
 	Components []component `json:"components"`
+}
+
+// parts are the components of a modal with all that is in them.
+func parts(list []component) iter.Seq[*component] {
+	return func(yield func(*component) bool) { walk(list, yield) }
+}
+
+func walk(list []component, yield func(*component) bool) bool {
+	for i := range list {
+		c := &list[i]
+		if !yield(c) || !walk(c.Components, yield) || c.Component != nil && !walk([]component{*c.Component}, yield) {
+			return false
+		}
+	}
+	return true
 }
 
 // words are what was typed into a modal, line by line.
 func words(list []component) string {
 	var lines []string
-	for _, c := range list {
-		if c.Value != "" {
-			lines = append(lines, c.Value)
-		}
-		inner := c.Components
-		if c.Component != nil {
-			inner = append(inner, *c.Component)
-		}
-		if w := words(inner); w != "" {
-			lines = append(lines, w)
-		}
+	for c := range parts(list) {
+		lines = append(lines, string(c.Value))
 	}
-	return strings.Join(lines, "\n")
+	return strings.Join(trimmed(lines...), "\n")
 }
 
 // fields are what was filled in, by the IDs of the parts of a modal.
 func fields(list []component) map[string]string {
 	out := map[string]string{}
-	for _, c := range list {
-		if c.CustomID != "" {
-			out[c.CustomID] = c.Value + strings.Join(c.Values, ",")
+	for c := range parts(list) {
+		if c.CustomID == "" {
+			continue
 		}
-		inner := c.Components
-		if c.Component != nil {
-			inner = append(inner, *c.Component)
+		chosen := make([]string, len(c.Values))
+		for i, v := range c.Values {
+			chosen[i] = string(v)
 		}
-		maps.Copy(out, fields(inner))
+		out[c.CustomID] = string(c.Value) + strings.Join(chosen, ",")
 	}
 	return out
 }
 
 // who pressed or wrote: in a server the account stands in the member.
 func (i *interaction) who() account {
-	if i.Member.User.ID != "" {
+	if i.Member.User.ID.known() {
 		return i.Member.User
 	}
 	return i.User

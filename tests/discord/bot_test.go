@@ -36,7 +36,7 @@ const patience = time.Minute
 
 // A stage is a bot before the stand-in. The store outlives the bot.
 type stage struct {
-	t     *testing.T
+	t     testing.TB
 	p     *double.Platform
 	store *shaky
 	set   discord.Settings
@@ -48,7 +48,7 @@ type stage struct {
 	ended chan error
 }
 
-func newStage(t *testing.T) *stage {
+func newStage(t testing.TB) *stage {
 	t.Helper()
 	p, err := double.New()
 	if err != nil {

@@ -88,6 +88,14 @@ func TestHAZ16_AnUnsignedLanguageIsReadAndNotSpoken(t *testing.T) {
 			if first, _ := question(who.Direct()); !strings.Contains(strings.ToLower(first.Content), strings.ToLower(x.asks)) || strings.Contains(first.Content, "ráctica.") != x.practice {
 				t.Errorf("practice %v: the first question is %q", x.practice, first.Content)
 			}
+			who.Write("español")
+			told := "Ahora escribo en español"
+			if x.asks == "signs of danger" {
+				told = "The clinic has not signed Español yet"
+			}
+			if !pr.p.Until(patience, func() bool { return has(told)(who.Direct()) }) {
+				t.Errorf("asked for Spanish it does not say %q: %+v", told, who.Direct())
+			}
 			who.Write("no siento los dedos del pie")
 			if !pr.p.Until(patience, func() bool { return has(x.card)(who.Direct()) }) {
 				t.Fatalf("no card %q: %+v", x.card, who.Direct())

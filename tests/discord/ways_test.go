@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"turnstone/adapters/discord/double"
+	"turnstone/care"
 	"turnstone/record"
 	"turnstone/store"
 	"turnstone/upkeep"
@@ -149,6 +150,50 @@ func TestHAZ21_OldVersionButtons(t *testing.T) {
 	s.waits("a kind word", who, has("older question"))
 	s.press(who, first, "foot_cold_or_pale")
 	s.waits("the card", who, has("EMERGENCY"))
+}
+
+// A press on a question about the one person of an account reaches that one,
+// though the talk is about the other since; the button's ID says whom it is
+// about. A question of the one keeps its buttons when the talk turns.
+func TestHAZ20_APressReachesWhomItIsAbout(t *testing.T) {
+	s, who := talking(t, 10*time.Second)
+	own, _ := question(who.Direct())
+	who.Write("this is about somebody else")
+	list := s.waits("the other person's question", who, lastAsks("About the other person"))
+	other, _ := question(list)
+	if m := who.Direct()[slices.IndexFunc(who.Direct(), func(m double.Message) bool { return m.ID == own.ID })]; len(m.Rows) == 0 {
+		t.Error("the open question about the one has no buttons any more")
+	}
+	s.press(who, own, "none")
+	s.press(who, own, "none") // twice, as thumbs do
+	list = s.waits("the one's next question", who, func(l []double.Message) bool {
+		m, ok := question(l)
+		return ok && strings.Contains(m.Content, "A few more") && !strings.Contains(m.Content, "About the other person")
+	})
+	if has("older question")(list) {
+		t.Errorf("the press is taken for a late one: %v", list)
+	}
+	if !s.p.Until(patience, func() bool {
+		m := who.Direct()[slices.IndexFunc(who.Direct(), func(m double.Message) bool { return m.ID == own.ID })]
+		return strings.Contains(m.Content, "Your answer") && len(m.Rows) == 0
+	}) {
+		t.Errorf("the answered question: %+v", who.Direct())
+	}
+	s.press(who, other, "chest_or_breathing")
+	s.waits("the card", who, has("EMERGENCY"))
+	for person, sign := range map[string]bool{"discord-" + who.ID: false, "discord-" + who.ID + "+2": true} {
+		was, err := s.store.Load(t.Context(), person)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := record.Decode(was.Bytes)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if (r.Episode.Disposition == care.Ambulance) != sign {
+			t.Errorf("%s is at %v", person, r.Episode.Disposition)
+		}
+	}
 }
 
 // The pointer in a watched channel is no reply, names nobody and is the same
