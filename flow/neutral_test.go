@@ -64,7 +64,7 @@ func TestHAZ14_WhatStaffDoComesBehindANeutralLine(t *testing.T) {
 		"closed and lowered": {
 			care.StaffAct{Do: care.ActClose, Disposition: care.Clinician, Outcome: care.Outcomes[0]}, nil, "disposition.clinician staff.lowered", []string{"staff.lowered", "disposition.clinician"},
 		},
-		"raised": {care.StaffAct{Do: care.ActRaise, Disposition: care.SameDay, Note: "looked at it"}, map[string]string{"navicular": "no", "pain_worst": "8"}, "disposition.same_day", []string{"disposition.same_day"}},
+		"raised":             {care.StaffAct{Do: care.ActRaise, Disposition: care.SameDay, Note: "looked at it"}, map[string]string{"navicular": "no", "pain_worst": "8"}, "disposition.same_day", []string{"disposition.same_day"}},
 		"asked for a number": {care.StaffAct{Do: care.ActCallBack}, nil, "ask.phone", []string{"ask.phone"}},
 	} {
 		t.Run(name, func(t *testing.T) {
