@@ -186,12 +186,8 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	t.staffNote(e, act.By)
 	ended := e.What == care.AboutDisposition && t.ep.Open && !t.ep.Erasing
 	if ended {
-		t.ep.Open = false
 		t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoNoReply)
-		t.planChecks()
-		for i := range t.ep.Escalations { // what the emergency stood for is asked about by itself again
-			t.chase(&t.ep.Escalations[i])
-		}
+		t.emergencyOver()
 	}
 	if act.Disposition != 0 && act.Disposition != t.ep.Disposition && !t.ep.Erasing {
 		return t.set(act.Disposition)
@@ -208,6 +204,20 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	}
 	t.unasked(sentence("staff.closed"))
 	return nil
+}
+
+// emergencyOver takes up again what an emergency stood for: the checks, and
+// what staff are asked about by itself.
+func (t *turn) emergencyOver() {
+	t.ep.Open = false
+	t.planChecks()
+	for i := range t.ep.Escalations {
+		e := &t.ep.Escalations[i]
+		asked := slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.About == e.ID && chasing(it.What) })
+		if !asked {
+			t.chase(e)
+		}
+	}
 }
 
 // set puts the disposition where staff say: lower settles the reasons above
