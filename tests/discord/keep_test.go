@@ -84,13 +84,17 @@ func TestHAZ22_ABackupIsMadeWhileTheProgramRuns(t *testing.T) {
 	if text, err := pr.run("key", "--data", pr.data(), "new"); err != nil || !strings.Contains(text, "Master key 2 wraps") {
 		t.Fatalf("no new master key: %v: %s", err, text)
 	}
-	cmd, out = pr.serve()
-	if !pr.p.Until(patience, pr.p.Connected) {
-		t.Fatalf("it does not connect: %s", out)
+	health := free(t)
+	cmd, out = pr.serve("--health", health)
+	if !pr.p.Until(patience, func() bool { return well(health) }) {
+		t.Fatalf("it does not say that it is well: %s", out)
 	}
 	who.Write("why") // they stand where they stood, under the new master key
 	asks("danger")
 	ends(cmd)
+	if strings.Contains(out.String(), "ERROR") {
+		t.Errorf("something went wrong: %s", out)
+	}
 }
 
 // On a server the master key is changed while programs run. One that was
