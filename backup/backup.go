@@ -18,6 +18,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"turnstone/store/bolt"
@@ -29,6 +30,7 @@ const (
 	aboutFile  = "about.json"
 	erasedFile = "erased"
 	stamp      = "2006-01-02T150405Z" // of a backup's folder
+	halfEnd    = ".half"              // of one in the making
 )
 
 // An about says what a backup is.
@@ -55,7 +57,7 @@ func Write(ctx context.Context, s Source, to string, now time.Time) (string, err
 	ctx, cancel := context.WithTimeout(ctx, longest)
 	defer cancel()
 	dir := filepath.Join(to, now.UTC().Format(stamp))
-	half := dir + ".half"
+	half := dir + halfEnd
 	if err := os.MkdirAll(to, 0o700); err != nil {
 		return "", fmt.Errorf("make the folder of the backups: %w", err)
 	}
@@ -124,22 +126,27 @@ func Newest(folder string) (time.Time, error) {
 	return newest, err
 }
 
-// Prune removes the backups in the folder to that are older than keep. The
-// newest stays whatever its age. It returns how many it removed.
+// Prune removes the backups in the folder to that are older than keep, and what
+// is left of one that was broken off. The newest stays whatever its age. It
+// returns how many backups it removed.
 func Prune(to string, keep time.Duration, now time.Time) (int, error) {
 	entries, err := os.ReadDir(to)
 	if errors.Is(err, fs.ErrNotExist) {
 		return 0, nil
 	}
 	var made []time.Time
+	errs := []error{err}
 	for _, e := range entries {
+		name, half := strings.CutSuffix(e.Name(), halfEnd)
+		if t, perr := time.Parse(stamp, name); half && perr == nil && t.Add(longest).Before(now) {
+			errs = append(errs, os.RemoveAll(filepath.Join(to, e.Name())))
+		}
 		if t, err := time.Parse(stamp, e.Name()); err == nil && e.IsDir() {
 			made = append(made, t)
 		}
 	}
 	slices.SortFunc(made, time.Time.Compare)
 	removed := 0
-	errs := []error{err}
 	for i, t := range made {
 		if i == len(made)-1 || !t.Add(keep).Before(now) {
 			break

@@ -87,11 +87,13 @@ func (e *Episode) Months() int {
 }
 
 // An Aside is a question beside the state, such as "press to read". About says
-// which item it belongs to, By who asks.
+// which item it belongs to, By who asks. Behind "press to read" they say what
+// comes next: a number for that item's call-back, or AboutAdvice.
 type Aside struct {
-	What  string `json:"what,omitempty"`
-	About string `json:"about,omitempty"`
-	By    string `json:"by,omitempty"`
+	What  string    `json:"what,omitempty"`
+	About string    `json:"about,omitempty"`
+	By    string    `json:"by,omitempty"`
+	At    time.Time `json:"at,omitzero"` // when a neutral line was sent
 }
 
 // The asides.
@@ -101,6 +103,9 @@ const (
 	AsideZone  = "zone"  // is it about this time where you are?
 	AsideClock = "clock" // what time is it where you are?
 )
+
+// AboutAdvice is behind a neutral line where staff have changed where to go.
+const AboutAdvice = "advice"
 
 // A Round holds the answers of one talk.
 type Round struct {

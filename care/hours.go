@@ -159,6 +159,18 @@ func (h Hours) Day(at time.Time) string {
 	return at.In(h.zone).Format(dateForm)
 }
 
+// Week is when the week began that a moment lies in: a Monday, as in ISO 8601,
+// on the clinic's wall.
+func (h Hours) Week(at time.Time) time.Time {
+	zone := h.zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	y, m, d := at.In(zone).Date()
+	since := (int(at.In(zone).Weekday()) + 6) % 7 // days since Monday
+	return time.Date(y, m, d-since, 0, 0, 0, 0, zone)
+}
+
 // Clock is the time of day on the clinic's wall.
 func (h Hours) Clock(at time.Time) string {
 	if h.zone == nil {

@@ -42,7 +42,7 @@ func (t *turn) stoodFor(it care.Item) bool {
 		return false
 	}
 	e := t.escalation(it.About)
-	return e == nil || e.What != care.AboutDisposition
+	return e != nil && e.What != care.AboutDisposition // one of a talk before this one is no part of it
 }
 
 // chases are the moments at which staff are asked again.

@@ -66,13 +66,18 @@ func (t *turn) ask(talk *protocol.Talk, it care.Item) error {
 		t.note(care.Line{Type: care.LineDropped, ID: string(it.ID), What: it.What})
 		return nil
 	}
+	line, read := t.ep.Aside, t.ep.Ask
 	if err := t.begin(talk); err != nil {
 		return err
 	}
 	if talk.Kind == protocol.Seen {
 		t.ep.SeenAsked++
 	}
-	t.neutral("neutral")
+	if line.What == care.AsideRead && t.now.Sub(line.At) < oneLine {
+		t.ep.Aside, t.ep.Ask = care.Aside{What: care.AsideRead, At: line.At}, read
+	} else {
+		t.neutral("neutral")
+	}
 	t.planSilence(talk)
 	return nil
 }
@@ -88,8 +93,12 @@ func (t *turn) tooLate(talk *protocol.Talk, it care.Item) bool {
 	})
 }
 
+// oneLine is how long one neutral line stands for all that falls due (common
+// practice, no source).
+const oneLine = time.Minute
+
 func (t *turn) neutral(key string) {
-	t.ep.Aside = care.Aside{What: care.AsideRead} // an open doubt waits behind it
+	t.ep.Aside = care.Aside{What: care.AsideRead, At: t.now} // an open doubt waits behind it
 	t.say(key)
 	t.show()
 }

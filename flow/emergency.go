@@ -56,6 +56,10 @@ func (t *turn) typedRaise() error {
 		t.show()
 		return nil
 	}
+	if t.waits() {
+		t.adviseLater()
+		return nil
+	}
 	return t.advise(t.p.kinds[protocol.First])
 }
 
@@ -65,6 +69,7 @@ func (t *turn) typedRaise() error {
 func (t *turn) emergency() error {
 	t.carded, t.shown = true, false // what a talk said on closing gives way
 	t.dropUnsent()
+	t.ep.Behind = slices.DeleteFunc(slices.Clone(t.ep.Behind), func(s care.Sentence) bool { return s.Key == "staff.lowered" })
 	t.cancel(func(it care.Item) bool {
 		return !protected(it.What) && it.What != t.p.kinds[protocol.Seen].Name || t.stoodFor(it)
 	})

@@ -102,6 +102,16 @@ func (t *turn) advise(talk *protocol.Talk) error {
 	return nil
 }
 
+// adviseLater leaves what staff have changed to be read when the person is
+// there: their word, and then the advice that is in force by then.
+func (t *turn) adviseLater(lines ...care.Sentence) {
+	before := t.ep.Aside.What
+	t.behind(lines...)
+	if before != care.AsideRead && t.ep.Aside.What == care.AsideRead { // a follow-up that waits comes to its own advice
+		t.ep.Aside.About = care.AboutAdvice
+	}
+}
+
 // verdict says the disposition in the first line, then what to do, then why,
 // then what this check cannot do.
 func (t *turn) verdict() {

@@ -145,8 +145,14 @@ func isQuestion(text string) bool { return strings.HasSuffix(strings.TrimSpace(t
 // asideRead is the person's first sign of life after a neutral line. What
 // they wrote is no answer yet: they have not seen the question.
 func (t *turn) asideRead() error {
+	behind := t.ep.Aside
 	t.ep.Aside = care.Aside{}
 	switch pl, asking := t.place(); {
+	case behind.About == care.AboutAdvice:
+		t.lines, t.ep.Behind = append(t.ep.Behind, t.lines...), nil
+		return t.advise(t.p.kinds[protocol.First])
+	case behind.About != "":
+		t.ep.Aside = care.Aside{What: care.AsidePhone, About: behind.About, By: behind.By}
 	case !asking && len(t.ep.Behind) == 0 && t.ep.Doubt == "":
 		return t.reopen()
 	case asking && t.ep.Open && pl.talk.Kind == protocol.Emergent:

@@ -35,8 +35,7 @@ func (t *turn) closeSeen() error {
 func (t *turn) examined(xray string) error {
 	t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoRepeat, care.DoNoReply)
 	if t.ep.Open {
-		t.ep.Open = false
-		t.planChecks()
+		t.emergencyOver()
 	}
 	if xray == "fracture" {
 		t.say("say.fracture")

@@ -37,7 +37,7 @@ func (t *turn) staff(act care.StaffAct) error {
 		return nil
 	case care.ActReply:
 		t.hold(e, act.By, act.Role)
-		t.reply(sentence("staff.says", "by", named(act.By, act.Role), "text", act.Text), sentence("signature"))
+		t.unasked(sentence("staff.says", "by", named(act.By, act.Role), "text", act.Text), sentence("signature"))
 	case care.ActCallBack:
 		t.hold(e, act.By, act.Role)
 		t.askPhone(e)
@@ -74,11 +74,21 @@ func (t *turn) refreshCard(e *care.Escalation) {
 	}
 }
 
-// unasked puts words before somebody who did not write first. Behind a
-// neutral line they wait; in a private talk they come behind one, and only at
-// a chosen safe time, or else when the person writes.
+// thereFor is how long after their last word somebody is thought to look at
+// the talk themselves (common practice, no source).
+const thereFor = 10 * time.Minute
+
+// waits reports whether words have to wait behind a neutral line: a
+// notification shows the first line to whoever holds the phone, and the person
+// may not. While danger is open nothing waits but in a private talk.
+func (t *turn) waits() bool {
+	away := !t.ep.Open && !t.ep.Closed && t.now.Sub(t.ep.LastHeard) > thereFor
+	return !t.answering() && (away || t.ep.Sensitive || t.ep.Aside.What == care.AsideRead)
+}
+
+// unasked puts words before somebody who did not write first.
 func (t *turn) unasked(lines ...care.Sentence) {
-	if t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
+	if t.waits() {
 		t.behind(lines...)
 		return
 	}
@@ -86,25 +96,10 @@ func (t *turn) unasked(lines ...care.Sentence) {
 	t.show()
 }
 
-// thereFor is how long after their last word somebody is thought to look at
-// the talk themselves (common practice, no source).
-const thereFor = 10 * time.Minute
-
-// reply puts staff's own words before the person. They may say anything, and
-// a notification could show them to somebody else: whoever is not there reads
-// a neutral line first. While danger is open nothing waits.
-func (t *turn) reply(lines ...care.Sentence) {
-	if !t.ep.Open && !t.ep.Closed && t.now.Sub(t.ep.LastHeard) > thereFor {
-		t.behind(lines...)
-		return
-	}
-	t.unasked(lines...)
-}
-
 // behind puts words behind a neutral line: they are read when the person is
 // there. In a private talk the line comes at a chosen safe time only.
 func (t *turn) behind(lines ...care.Sentence) {
-	waits := slices.ContainsFunc(t.ep.Behind, func(s care.Sentence) bool {
+	waits := len(lines) > 0 && slices.ContainsFunc(t.ep.Behind, func(s care.Sentence) bool {
 		return s.Key == lines[0].Key && maps.Equal(s.Args, lines[0].Args)
 	})
 	if !waits { // what waits already is not said twice
@@ -191,12 +186,8 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	t.staffNote(e, act.By)
 	ended := e.What == care.AboutDisposition && t.ep.Open && !t.ep.Erasing
 	if ended {
-		t.ep.Open = false
 		t.cancelWhat(t.p.kinds[protocol.Seen].Name, care.DoNoReply)
-		t.planChecks()
-		for i := range t.ep.Escalations { // what the emergency stood for is asked about by itself again
-			t.chase(&t.ep.Escalations[i])
-		}
+		t.emergencyOver()
 	}
 	if act.Disposition != 0 && act.Disposition != t.ep.Disposition && !t.ep.Erasing {
 		return t.set(act.Disposition)
@@ -213,6 +204,20 @@ func (t *turn) closed(e *care.Escalation, act care.StaffAct) error {
 	}
 	t.unasked(sentence("staff.closed"))
 	return nil
+}
+
+// emergencyOver takes up again what an emergency stood for: the checks, and
+// what staff are asked about by itself.
+func (t *turn) emergencyOver() {
+	t.ep.Open = false
+	t.planChecks()
+	for i := range t.ep.Escalations {
+		e := &t.ep.Escalations[i]
+		asked := slices.ContainsFunc(t.ep.Agenda, func(it care.Item) bool { return it.About == e.ID && chasing(it.What) })
+		if !asked {
+			t.chase(e)
+		}
+	}
 }
 
 // set puts the disposition where staff say: lower settles the reasons above
@@ -241,8 +246,13 @@ func (t *turn) set(d care.Disposition) error {
 	if d > care.Home {
 		t.planSeen()
 	}
-	if pl, asking := t.place(); asking && pl.talk.Kind == protocol.First || t.ep.Aside.What == care.AsideRead || t.ep.Sensitive {
-		t.unasked(sentence("staff.lowered", "by", named(t.ev.Staff.By, t.ev.Staff.Role)))
+	looked := sentence("staff.lowered", "by", named(t.ev.Staff.By, t.ev.Staff.Role))
+	if pl, asking := t.place(); asking && pl.talk.Kind == protocol.First {
+		t.unasked(looked)
+		return nil
+	}
+	if t.waits() {
+		t.adviseLater(looked)
 		return nil
 	}
 	return t.advise(t.p.kinds[protocol.First])
@@ -276,12 +286,16 @@ const phoneDigits, phoneMost = 6, 15
 // askPhone asks for a number for a call-back, beside whatever is open.
 func (t *turn) askPhone(e *care.Escalation) {
 	by := named(e.By, e.Role)
-	if t.ep.Sensitive || t.ep.Aside.What == care.AsideRead {
+	switch {
+	case t.ep.Sensitive || t.ep.Aside.What == care.AsideRead:
 		t.unasked(sentence("staff.wants_call", "by", by))
-		return
+	case t.waits():
+		t.behind()
+		t.ep.Aside.About, t.ep.Aside.By = e.ID, by
+	default:
+		t.ep.Aside = care.Aside{What: care.AsidePhone, About: e.ID, By: by}
+		t.show()
 	}
-	t.ep.Aside = care.Aside{What: care.AsidePhone, About: e.ID, By: by}
-	t.show()
 }
 
 // phone takes a number for the call-back, or the wish not to give one. Only

@@ -170,6 +170,7 @@ func (in *Intake) record(was store.Record, ev care.Event, absent func() (record.
 		anew.Episode.Agenda, anew.Episode.Escalations = r.Episode.Agenda, r.Episode.Escalations
 		return &anew, nil, nil
 	}
+	anew.Episode.Agenda = along(&r.Episode)
 	kept, err := record.Keep(r, now.Add(record.KeepFor(&r.Episode)))
 	return &anew, []store.Kept{kept}, err
 }

@@ -128,6 +128,9 @@ func (in *Intake) pressed() time.Time {
 
 // Due does an item whose time has come.
 func (in *Intake) Due(ctx context.Context, person care.PersonID, it care.Item) error {
+	if apart, err := in.dueApart(ctx, person, it); apart || err != nil {
+		return err
+	}
 	return in.commit(ctx, Caller{}, person, care.Event{Kind: care.FellDue, Item: it}, care.Finding{})
 }
 
@@ -173,7 +176,7 @@ func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
 			return err
 		}
 		if r.Episode.ID != card.Episode {
-			return in.staffApart(ctx, card, was.Etag, r, ev)
+			return in.apart(ctx, card, was.Etag, r, ev)
 		}
 	}
 	err = in.commitFrom(ctx, card.Person, ev, func() (record.Record, bool) { return card.Record(), true })
@@ -182,46 +185,3 @@ func (in *Intake) Staff(ctx context.Context, act care.StaffAct) error {
 	}
 	return err
 }
-
-// staffApart is an act on the item of an episode that has given way to a new
-// one: the card alone changes, and what the person is to read goes out with
-// the running episode.
-func (in *Intake) staffApart(ctx context.Context, card record.Card, etag store.Etag, r record.Record, ev care.Event) error {
-	if r.HasSeen(ev.ID) && ev.ID != "" {
-		return nil
-	}
-	r.Note(ev.ID)
-	now := in.moment()
-	change, err := in.decide(card.Record().Episode, ev, care.Finding{}, now)
-	if err != nil {
-		return err
-	}
-	for _, it := range change.Episode.Agenda {
-		if it.What == care.DoSay {
-			it.Say.Ask = r.Episode.Ask // the question that is open stays at the end of what they read
-			r.Episode.Agenda = append(r.Episode.Agenda, it)
-		}
-	}
-	w, err := record.Write(card.Person, etag, record.Nonce(), r, change.Log, now)
-	if err != nil {
-		return err
-	}
-	card.Escalation, card.Seq = change.Episode.Escalations[0], change.Episode.Seq
-	data, err := card.Encode()
-	if err != nil {
-		return err
-	}
-	row, err := record.AuditOf(ev.Staff, now).Named()
-	if err != nil {
-		return err
-	}
-	w.Named = []store.NamedWrite{{Key: record.CardKey(card.Escalation.ID), Bytes: data, Expires: now.Add(closedKept)}, row}
-	if err := in.put(ctx, w); err != nil {
-		return err
-	}
-	in.committed(ctx, card.Person, ev, change.Log)
-	return in.deliver(ctx, card.Person, ev)
-}
-
-// closedKept is how long the card of a finished episode stays.
-const closedKept = 30 * 24 * time.Hour

@@ -20,6 +20,7 @@ type Audit struct {
 	To          string           `json:"to,omitempty"`
 	Outcome     string           `json:"outcome,omitempty"`
 	Disposition care.Disposition `json:"disposition,omitempty"`
+	Sensitive   bool             `json:"sensitive,omitempty"` // of a look: the item held something private
 }
 
 // AuditPrefix begins the keys of all audit rows; they sort by time.

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // ErrNoMaster says that no master key opens a data key.
@@ -25,6 +26,11 @@ const WrappedSize = 1 + nonceSize + 32 + tagSize
 // Masters are the master keys of one house, and the secret that pseudonyms are
 // made with. The newest master wraps; the older ones still open.
 type Masters struct {
+	// Again reads the key file again, for a data key that another process has
+	// wrapped with a master made since. It is set once, or nil.
+	Again func() (*Masters, error)
+
+	mu       sync.RWMutex
 	byNumber map[uint8]Key
 	newest   uint8
 	names    Key
@@ -36,10 +42,16 @@ func NewMasters() *Masters {
 }
 
 // Newest is the number of the master that wraps.
-func (m *Masters) Newest() int { return int(m.newest) }
+func (m *Masters) Newest() int {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	return int(m.newest)
+}
 
 // Rotate adds a new master, which wraps from now on.
 func (m *Masters) Rotate() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if m.newest == 255 {
 		return errors.New("there are 255 master keys already; none can be added")
 	}
@@ -50,7 +62,10 @@ func (m *Masters) Rotate() error {
 
 // Wrap seals a data key with the newest master, for its own ID alone.
 func (m *Masters) Wrap(id KeyID, k Key) []byte {
-	return m.byNumber[m.newest].aead().Seal([]byte{m.newest}, nil, k.secret[:], wrapPlace(id))
+	m.mu.RLock()
+	newest, master := m.newest, m.byNumber[m.newest]
+	m.mu.RUnlock()
+	return master.aead().Seal([]byte{newest}, nil, k.secret[:], wrapPlace(id))
 }
 
 // Unwrap returns the data key that Wrap was given.
@@ -58,9 +73,9 @@ func (m *Masters) Unwrap(id KeyID, wrapped []byte) (k Key, err error) {
 	if len(wrapped) != WrappedSize {
 		return k, fmt.Errorf("%w: a wrapped key has %d bytes, not %d", ErrOpen, WrappedSize, len(wrapped))
 	}
-	master, ok := m.byNumber[wrapped[0]]
-	if !ok {
-		return k, fmt.Errorf("%w (it was number %d)", ErrNoMaster, wrapped[0])
+	master, err := m.number(wrapped[0])
+	if err != nil {
+		return k, err
 	}
 	secret, err := master.aead().Open(nil, nil, wrapped[1:], wrapPlace(id))
 	if err != nil {
@@ -68,6 +83,37 @@ func (m *Masters) Unwrap(id KeyID, wrapped []byte) (k Key, err error) {
 	}
 	copy(k.secret[:], secret)
 	return k, nil
+}
+
+// number is a master, from the key file as it is now where this one is new.
+func (m *Masters) number(n uint8) (Key, error) {
+	m.mu.RLock()
+	master, ok := m.byNumber[n]
+	m.mu.RUnlock()
+	if ok {
+		return master, nil
+	}
+	missing := fmt.Errorf("%w (it was number %d)", ErrNoMaster, n)
+	if m.Again == nil {
+		return Key{}, missing
+	}
+	now, err := m.Again()
+	if err != nil {
+		return Key{}, errors.Join(missing, err)
+	}
+	master, ok = now.byNumber[n]
+	if !ok || now.names != m.names {
+		return Key{}, missing // an older copy, or another house's
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for number, key := range now.byNumber {
+		if _, had := m.byNumber[number]; !had {
+			m.byNumber[number] = key
+		}
+	}
+	m.newest = max(m.newest, now.newest)
+	return master, nil
 }
 
 func wrapPlace(id KeyID) []byte { return append([]byte("key "), id[:]...) }
@@ -95,6 +141,8 @@ const head = `# The keys of a Turnstone store. Without this file nothing in it c
 
 // Text writes the masters as the text of a key file.
 func (m *Masters) Text() []byte {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
 	var b bytes.Buffer
 	b.WriteString(head)
 	fmt.Fprintf(&b, "%s %s\n", namesWord, base64.StdEncoding.EncodeToString(m.names.secret[:]))

@@ -184,7 +184,7 @@ func (d *Desk) Look(ctx context.Context, m Member, id string) (Look, error) {
 	if err != nil {
 		return Look{}, err
 	}
-	if err := writeAudit(ctx, d.Store, record.Audit{At: d.Now(), By: m.Name, Do: "look", ID: id}); err != nil {
+	if err := writeAudit(ctx, d.Store, record.Audit{At: d.Now(), By: m.Name, Do: doLook, ID: id, Sensitive: c.Escalation.Sensitive}); err != nil {
 		return Look{}, err
 	}
 	d.Watch.Press(ctx)

@@ -219,7 +219,8 @@ func (s *Members) All(ctx context.Context) ([]Member, error) {
 }
 
 // Remove takes an account away, with its ties. Codes that were made for it
-// count no more. The last one who may change the settings stays.
+// count no more. Whoever has a right alone that somebody must have stays: the
+// service may run meanwhile, and would have nobody for what it raises.
 func (s *Members) Remove(ctx context.Context, by, name string) error {
 	m, etag, err := s.load(ctx, name)
 	if err != nil {
@@ -229,9 +230,11 @@ func (s *Members) Remove(ctx context.Context, by, name string) error {
 	if err != nil {
 		return err
 	}
-	other := slices.ContainsFunc(all, func(o Member) bool { return o.ID != m.ID && o.Has(Settings) })
-	if m.Has(Settings) && !other && len(all) > 1 {
-		return fmt.Errorf("%w: %s is the only one who may change settings; give somebody else that right first", ErrMayNot, m.Name)
+	for _, r := range []Right{Settings, Take, Sensitive} {
+		other := slices.ContainsFunc(all, func(o Member) bool { return o.ID != m.ID && o.Has(r) })
+		if m.Has(r) && !other {
+			return fmt.Errorf("%w: %s is the only one with the right %q; add somebody else with it first", ErrMayNot, m.Name, r)
+		}
 	}
 	if err := s.audit(ctx, by, "remove", m.Name); err != nil {
 		return err

@@ -103,8 +103,28 @@ func TestTheFirstMemberMayDoEverythingAndTheSecondWhatIsNamed(t *testing.T) {
 			t.Errorf("%s: taken", what)
 		}
 	}
-	if err := b.Remove(t.Context(), "operator", "Rui"); !errors.Is(err, staff.ErrMayNot) {
-		t.Errorf("the only one who may change settings was removed: %v", err)
+}
+
+// Nobody is removed who alone has a right that somebody must have.
+func TestHAZ33_TheLastOneWithARightStays(t *testing.T) {
+	for right, others := range map[staff.Right][]staff.Right{
+		staff.Settings:  {staff.See, staff.Take, staff.Sensitive},
+		staff.Take:      {staff.See, staff.Sensitive, staff.Settings},
+		staff.Sensitive: {staff.See, staff.Take, staff.Settings},
+	} {
+		b := newBench(t)
+		b.add(t, "Rui")
+		if err := b.Remove(t.Context(), "operator", "Rui"); !errors.Is(err, staff.ErrMayNot) {
+			t.Errorf("the only member was removed: %v", err)
+		}
+		b.add(t, "Ana", others...)
+		if err := b.Remove(t.Context(), "operator", "Rui"); !errors.Is(err, staff.ErrMayNot) || !strings.Contains(err.Error(), string(right)) {
+			t.Errorf("the only one with the right %s was removed: %v", right, err)
+		}
+		b.add(t, "Zoe", staff.See, right)
+		if err := b.Remove(t.Context(), "operator", "Rui"); err != nil {
+			t.Error(err)
+		}
 	}
 }
 

@@ -54,6 +54,26 @@ func TestWhoCanSeeWhatNamesItsProofs(t *testing.T) {
 	if len(named) < 10 {
 		t.Errorf("only %d proofs are named", len(named))
 	}
+	holds := regexp.MustCompile("`Test|cannot prevent it|as above|as before|the same")
+	rows := 0
+	for line := range strings.SplitSeq(string(page), "\n") {
+		if !strings.HasPrefix(line, "| ") || strings.HasPrefix(line, "| ---") || strings.HasPrefix(line, "| who") {
+			continue
+		}
+		rows++
+		cells := strings.Split(strings.Trim(line, "| "), " | ")
+		if len(cells) != 6 {
+			t.Errorf("%d cells: %s", len(cells), line)
+		}
+		for _, cell := range cells[1:] {
+			if !holds.MatchString(cell) {
+				t.Errorf("of %s: %q names no test, and does not say that we cannot prevent it", cells[0], cell)
+			}
+		}
+	}
+	if rows < 10 {
+		t.Errorf("only %d rows", rows)
+	}
 }
 
 func proofs(t *testing.T) map[string]bool {

@@ -25,6 +25,7 @@ func staffWords() []care.SentenceKey {
 		"desk.nobody", "desk.has", "desk.closed", "desk.since", "desk.hidden", "desk.gone", "desk.asked", "desk.asked_second", "desk.rose",
 		"desk.look", "desk.pass_to", "desk.passed", "desk.nobody_else", "desk.unknown", "desk.may_not", "desk.taken", "desk.is_closed", "desk.cannot", "desk.words", "desk.note_missing",
 		"desk.tied", "desk.because", "desk.times", "desk.where", "desk.phone", "desk.note", "desk.erased", "desk.no_answers", "desk.field_text", "desk.field_outcome", "desk.field_note", "desk.field_why", "desk.field_to", "desk.away",
+		"desk.looks", "desk.looks_none", "desk.looks_by", "desk.looks_took_nothing", "desk.looks_sensitive",
 	}
 	for _, act := range care.Acts {
 		keys = append(keys, care.SentenceKey("desk.act."+act))

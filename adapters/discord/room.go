@@ -81,7 +81,7 @@ func (b *Bot) keepRoom(ctx context.Context) error {
 	tick := time.NewTicker(roomEvery)
 	defer tick.Stop()
 	for {
-		if err := b.tidy(ctx); err != nil && ctx.Err() == nil {
+		if err := errors.Join(b.tidy(ctx), b.tellLooks(ctx)); err != nil && ctx.Err() == nil {
 			b.log.ErrorContext(ctx, "the staff channel is not up to date", "err", err)
 			if pause(ctx, b.set.Retry) == nil {
 				b.nudge()
@@ -253,6 +253,12 @@ func (b *Bot) places(ctx context.Context, it staff.Item) ([]string, error) {
 		}
 		return []string{b.set.Room}, nil
 	}
+	return b.readers(ctx)
+}
+
+// readers are the direct messages of those who may see what is sensitive, as
+// far as they take any.
+func (b *Bot) readers(ctx context.Context) ([]string, error) {
 	all, err := b.house.Desk.Members.All(ctx)
 	if err != nil {
 		return nil, err

@@ -171,7 +171,7 @@ func newKey(ctx context.Context, args []string, w world) (err error) {
 		return fmt.Errorf("wrap the persons' keys anew: %w; they still open as they are, and the next `bot key new` tries again", err)
 	}
 	if at.redis != "" {
-		fmt.Fprintf(w.out, "Copy %s to every machine and start each bot again: one that has the older file alone reads nobody any more.\n", at.keyPath())
+		fmt.Fprintf(w.out, "Copy %s to every machine now: a bot that has the older file alone reads nobody that it does not know already. It takes the newer one while it runs.\n", at.keyPath())
 	}
 	_, err = fmt.Fprintf(w.out, "Master key %d wraps %d keys. Copy %s to your other place now, and make a backup.\nThe older master keys in it are needed for backups of the persons' keys from before.\n", masters.Newest(), n, at.keyPath())
 	return err

@@ -86,7 +86,7 @@ func (f *service) examineStaff(ctx context.Context, r *inspect.Report, w world) 
 	s, err := openThere(ctx, f.place, w)
 	switch {
 	case errors.Is(err, store.ErrHeld):
-		r.Well("staff: the bot that runs would not have started without somebody who may take, and see what is sensitive")
+		r.Well("staff: the bot that runs does not start, and lets nobody go, without somebody who may take, and see what is sensitive")
 	case err != nil:
 		examineSensitive(ctx, nil, r)
 	default:

@@ -190,12 +190,16 @@ func openingHours(value string) (care.Hours, error) {
 // keepBackups is how long daily backups are kept (common practice, no source).
 const keepBackups = 35 * 24 * time.Hour
 
-// keeping runs a channel, and beside it the retention and the daily backups,
-// if they have a folder, until the channel ends.
+// keeping runs a channel, and beside it the retention, what bot staff asks of
+// this program, and the daily backups, if they have a folder, until the channel
+// ends.
 func (h *house) keeping(ctx context.Context, at place, backups string, channel func(context.Context) error) error {
 	ctx, stop := context.WithCancel(ctx)
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return h.keeper.Run(ctx) })
+	if at.redis == "" { // a server may be opened beside this program
+		g.Go(func() error { return h.hearStaff(ctx, at.dir) })
+	}
 	if backups != "" {
 		daily := &backup.Daily{Source: h.store.source(at), To: backups, Keep: keepBackups, Now: h.keeper.Now, Fault: func(err error) {
 			h.keeper.Log.ErrorContext(ctx, "no backup was made; it is tried again in an hour", "err", err)

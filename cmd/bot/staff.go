@@ -20,9 +20,16 @@ const operator = "operator"
 
 // staffFlags are the settings of bot staff.
 type staffFlags struct {
-	place     place
-	may, role string
-	do, name  string
+	place place
+	staffOrder
+}
+
+// A staffOrder is what bot staff is told to do.
+type staffOrder struct {
+	Do   string `json:"do"`
+	Name string `json:"name,omitempty"`
+	Role string `json:"role,omitempty"`
+	May  string `json:"may,omitempty"` // rights, with commas between them
 }
 
 const staffUsage = "write bot staff [flags] add NAME, list, remove NAME or code NAME"
@@ -34,8 +41,8 @@ func parseStaff(args []string, w world) (staffFlags, error) {
 	config := configFlag(fs)
 	f.place.flags(fs, "folder of the store (default: the usual one)")
 	f.place.serverFlag(fs)
-	fs.StringVar(&f.may, "may", "", "with add: what they may do, of see,take,lower,sensitive,settings")
-	fs.StringVar(&f.role, "role", "", "with add: what they are, as people read it: nurse")
+	fs.StringVar(&f.May, "may", "", "with add: what they may do, of see,take,lower,sensitive,settings")
+	fs.StringVar(&f.Role, "role", "", "with add: what they are, as people read it: nurse")
 	var words []string
 	for rest := args; ; rest = fs.Args()[1:] { // flags may stand before and behind the words
 		if err := fs.Parse(rest); err != nil {
@@ -49,13 +56,13 @@ func parseStaff(args []string, w world) (staffFlags, error) {
 	if len(words) == 0 {
 		return f, errors.New(staffUsage)
 	}
-	f.do, f.name = words[0], strings.Join(words[1:], " ")
+	f.Do, f.Name = words[0], strings.Join(words[1:], " ")
 	switch {
-	case !slices.Contains([]string{"add", "list", "remove", "code"}, f.do):
-		return f, fmt.Errorf("bot staff knows no %q; %s", f.do, staffUsage)
-	case (f.name == "") != (f.do == "list"):
+	case !slices.Contains([]string{"add", "list", "remove", "code"}, f.Do):
+		return f, fmt.Errorf("bot staff knows no %q; %s", f.Do, staffUsage)
+	case (f.Name == "") != (f.Do == "list"):
 		return f, errors.New(staffUsage)
-	case f.do != "add" && f.may+f.role != "":
+	case f.Do != "add" && f.May+f.Role != "":
 		return f, errors.New("--may and --role go with add")
 	}
 	if _, err := f.place.configure(*config); err != nil {
@@ -64,44 +71,48 @@ func parseStaff(args []string, w world) (staffFlags, error) {
 	return f, f.place.settle(w.env)
 }
 
-// staffCommand manages who works for the clinic.
+// staffCommand manages who works for the clinic. While a program holds the
+// folder, that program does it.
 func staffCommand(ctx context.Context, args []string, w world) (err error) {
 	f, err := parseStaff(args, w)
 	if err != nil {
 		return err
 	}
 	open := openThere
-	if f.do == "add" {
+	if f.Do == "add" {
 		open = openOrMake
 	}
 	s, err := open(ctx, f.place, w)
 	if errors.Is(err, store.ErrHeld) {
-		return fmt.Errorf("%w: stop the bot, then run this again", err)
+		return askHolder(ctx, f.place, f.staffOrder, w.out, err)
 	}
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	members := s.members(time.Now)
-	switch f.do {
+	return f.carryOut(ctx, s.members(time.Now), w.out)
+}
+
+// carryOut does what bot staff was told to, and says what came of it.
+func (o staffOrder) carryOut(ctx context.Context, members *staff.Members, w io.Writer) (err error) {
+	switch o.Do {
 	case "add":
-		err = addStaff(ctx, members, f, w.out)
+		err = addStaff(ctx, members, o, w)
 	case "remove":
-		if err = members.Remove(ctx, operator, f.name); err == nil {
-			_, err = fmt.Fprintf(w.out, "%s is removed, and their accounts are tied to nobody.\n", f.name)
+		if err = members.Remove(ctx, operator, o.Name); err == nil {
+			_, err = fmt.Fprintf(w, "%s is removed, and their accounts are tied to nobody.\n", o.Name)
 		}
 	case "code":
-		err = printCode(ctx, members, f.name, w.out)
+		return printCode(ctx, members, o.Name, w)
+	case "list":
+		err = listStaff(ctx, members, w)
+	default:
+		err = fmt.Errorf("bot staff knows no %q; %s", o.Do, staffUsage)
 	}
-	if err != nil || f.do == "code" {
+	if err != nil {
 		return err
 	}
-	if f.do == "list" {
-		if err := listStaff(ctx, members, w.out); err != nil {
-			return err
-		}
-	}
-	return sayHowMany(ctx, members, w.out)
+	return sayHowMany(ctx, members, w)
 }
 
 // openOrMake opens a store, or makes it: staff may be there before anybody
@@ -115,15 +126,15 @@ func (s *storage) members(now func() time.Time) *staff.Members {
 	return &staff.Members{Store: s, Now: now, Hide: s.masters.Name}
 }
 
-func addStaff(ctx context.Context, members *staff.Members, f staffFlags, w io.Writer) error {
+func addStaff(ctx context.Context, members *staff.Members, o staffOrder, w io.Writer) error {
 	var may []staff.Right
 	var err error
-	if f.may != "" {
-		if may, err = staff.ParseRights(f.may); err != nil {
+	if o.May != "" {
+		if may, err = staff.ParseRights(o.May); err != nil {
 			return fmt.Errorf("--may: %w", err)
 		}
 	}
-	m, err := members.Add(ctx, operator, f.name, f.role, may)
+	m, err := members.Add(ctx, operator, o.Name, o.Role, may)
 	if err != nil {
 		return err
 	}

@@ -166,6 +166,7 @@ func openUnmarked(ctx context.Context, at place, ballast int64, now func() time.
 	if s.masters, err = openMasters(ctx, at, inner, log); err != nil {
 		return nil, err
 	}
+	s.masters.Again = func() (*seal.Masters, error) { return keyfile.ReadMasters(at.keyPath()) }
 	list, err := keyfile.OpenList(at.erasedPath())
 	if err != nil {
 		return nil, err

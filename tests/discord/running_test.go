@@ -242,7 +242,16 @@ func TestAVolunteerFollowsThePages(t *testing.T) {
 	v.follows("5")
 	v.talks(who, "why")
 
-	v.follows("6")
+	out = v.follows("6") // somebody joins the clinic
+	rui := v.p.Join("en-US")
+	code, _, _ := strings.Cut(out[strings.Index(out, "code Rui Sá")+len("code Rui Sá`.\n"):], "\n")
+	rui.Write(code)
+	if !v.p.Until(patience, func() bool { return has("This account is now that of Rui Sá")(rui.Direct()) }) {
+		t.Errorf("%q ties no account: %+v", code, rui.Direct())
+	}
+	v.follows("6") // and leaves it
+
+	v.follows("7")
 	if !has("ends today")(who.Direct()) {
 		t.Errorf("the end is not told: %+v", who.Direct())
 	}
@@ -251,7 +260,7 @@ func TestAVolunteerFollowsThePages(t *testing.T) {
 			t.Errorf("page %s has steps that nobody followed: %+v", n, rest)
 		}
 	}
-	if len(v.page) != 6 {
+	if len(v.page) != 7 {
 		t.Errorf("there are %d pages", len(v.page))
 	}
 }

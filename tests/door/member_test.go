@@ -43,7 +43,7 @@ func TestStaffAccounts(t *testing.T) {
 		{"code Ana --may see", true, "go with add"},
 		{"code Ana", false, "is not shown again"},
 		{"list", false, "nurse"},
-		{"remove Rui", true, "the only one who may change settings"},
+		{"remove Rui", true, `the only one with the right "settings"`},
 		{"remove Ana", false, "Ana is removed"},
 		{"list", false, "One member of staff alone"},
 	} {
