@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"turnstone/care"
 	"turnstone/record"
@@ -39,9 +40,11 @@ func (in *Intake) current(ctx context.Context, c Caller) (care.PersonID, error) 
 // A Standing is how it stands with an account: what a channel needs to know
 // to look after it.
 type Standing struct {
-	Known  bool // something is kept of it
-	Open   bool // a talk is under way, or checks are to come
-	Urgent bool // an emergency is open
+	Known  bool      // something is kept of it
+	Open   bool      // a talk is under way, or checks are to come
+	Urgent bool      // an emergency is open
+	Asks   bool      // a question is open, and not still on its way
+	Heard  time.Time // when the person last did something
 }
 
 // Standing tells how it stands with an account.
@@ -62,6 +65,10 @@ func (in *Intake) Standing(ctx context.Context, account care.PersonID) (Standing
 		s.Known = true
 		s.Open = s.Open || !r.Episode.Closed
 		s.Urgent = s.Urgent || r.Episode.Open
+		s.Asks = s.Asks || r.Episode.Ask != nil && !r.Episode.Closed && !asks(r.Episode)
+		if r.Episode.LastHeard.After(s.Heard) {
+			s.Heard = r.Episode.LastHeard
+		}
 	}
 	return s, nil
 }

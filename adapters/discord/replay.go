@@ -10,6 +10,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"turnstone/care"
+	"turnstone/intake"
 )
 
 // readAtOnce is how many histories are read at the same moment.
@@ -45,6 +46,7 @@ func (b *Bot) replay(ctx context.Context) error {
 type behind struct {
 	note
 	urgent bool
+	again  bool // the open question may have been answered by a press that failed
 }
 
 // catchUp reads the history of every open talk, urgent ones first.
@@ -63,7 +65,7 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 			return err
 		}
 		if s.Open && (n.channel() != "" || n.Way == direct) {
-			open = append(open, behind{n, s.Urgent})
+			open = append(open, behind{n, s.Urgent, b.mayHaveFailed(n, s)})
 		}
 	}
 	slices.SortStableFunc(open, func(a, b behind) int {
@@ -81,6 +83,20 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 		g.Go(func() error { return b.catchUpWith(ctx, n, session) })
 	}
 	return g.Wait()
+}
+
+// mayHaveFailed reports whether somebody may sit before a question whose press
+// came to nothing: one that stood before them while somebody listened. What is
+// still on its way, or came while nobody listened, is not said twice.
+func (b *Bot) mayHaveFailed(n note, s intake.Standing) bool {
+	b.mu.Lock()
+	deaf := b.deaf
+	b.mu.Unlock()
+	last := n.AskedAt
+	if s.Heard.After(last) {
+		last = s.Heard // the note of the question was not saved
+	}
+	return s.Asks && b.set.Now().Sub(last) <= stillThere && n.AskedAt.Before(deaf)
 }
 
 // page is how many messages Discord gives at once.
@@ -128,7 +144,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 			break
 		}
 	}
-	if spoke || n.Asked == "" || b.set.Now().Sub(n.AskedAt) > stillThere {
+	if spoke || !n.again {
 		return nil
 	}
 	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: n.Asked}, false)
@@ -144,8 +160,8 @@ func (t *talk) has(id string) bool {
 
 // again repeats the open question without a noise.
 func (b *Bot) again(ctx context.Context, t *talk, j job) error {
-	if t.read().Asked != j.token {
-		return nil // it was answered meanwhile
+	if t.read().Asked != j.token || t.waits() {
+		return nil // it was answered meanwhile, or is about to be
 	}
 	t.hush(true)
 	defer t.hush(false)
@@ -157,6 +173,13 @@ func (b *Bot) again(ctx context.Context, t *talk, j job) error {
 		b.strip(ctx, &after, before.Shown)
 	}
 	return nil
+}
+
+// waits reports whether the person did something that is not handled yet.
+func (t *talk) waits() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return len(t.waiting) > 0
 }
 
 func (t *talk) hush(on bool) {
