@@ -64,6 +64,9 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 		if err != nil {
 			return err
 		}
+		if n.Opening != "" && b.set.Now().Sub(n.Opened) <= stillThere { // the command was answered, and then the program died
+			b.enqueue(n.User, job{do: b.openedOnce, event: care.EventID(n.Opening)}, false)
+		}
 		if s.Open && (n.channel() != "" || n.Way == direct) {
 			open = append(open, behind{n, s.Urgent, b.mayHaveFailed(n, s)})
 		}
@@ -120,7 +123,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 		n.Direct = id
 		t.change(func(n *note) { n.Direct = id })
 	}
-	spoke := false
+	danger := false
 	for after := t.read().Last; after != ""; {
 		var list []message
 		err := b.client.do(ctx, call{
@@ -136,7 +139,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 		for _, m := range slices.Backward(list) { // the newest comes first
 			after = m.ID
 			if m.Author.ID == n.User && !t.has(m.ID) {
-				spoke = true
+				danger = danger || b.house.Screen.Read(m.Content, b.set.Locale).Sign != ""
 				b.heard(m, false)
 			}
 		}
@@ -144,7 +147,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 			break
 		}
 	}
-	if spoke || !n.again {
+	if danger || !n.again { // other words wait in line before it; where they were taken in before, the question stands
 		return nil
 	}
 	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: n.Asked}, false)

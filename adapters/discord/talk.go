@@ -35,6 +35,8 @@ type note struct {
 	Asked   string      `json:"asked,omitempty"`   // token of the question that was shown last
 	AskedAt time.Time   `json:"asked_at,omitzero"` // when
 	Shown   string      `json:"shown,omitempty"`   // the message that holds it
+	Opening string      `json:"opening,omitempty"` // the command that was answered and not yet taken in
+	Opened  time.Time   `json:"opened,omitzero"`   // when it came
 	Done    string      `json:"done,omitempty"`    // token of the question that was answered last
 	DoneBy  string      `json:"done_by,omitempty"` // the button it was answered by
 }
