@@ -37,6 +37,8 @@ type Result struct {
 	Cuts    int `json:"cuts"`
 	Alone   int `json:"ended_by_themselves"`
 
+	Rush *Rush `json:"rush,omitempty"`
+
 	Found []string `json:"found,omitempty"` // each loss, double, disorder and broken rule
 }
 
@@ -79,7 +81,11 @@ func (r *Result) take(c *count, breaches []string) {
 			r.Found = append(r.Found, what+": "+l)
 		}
 	}
-	if r.LateCards > 0 {
+	late := r.LateCards > 0
+	if r.Rush != nil { // of many some may be late
+		late = r.Cards.P99 > r.CardLimit
+	}
+	if late {
 		r.Found = append(r.Found, fmt.Sprintf("%d cards came later than %v", r.LateCards, r.CardLimit))
 	}
 	slices.Sort(r.Found)
@@ -99,8 +105,14 @@ func (r *Result) Table(w io.Writer) error {
 		fmt.Fprintf(t, "%s\t%s\n", name, strings.TrimSuffix(fmt.Sprintln(cells...), "\n"))
 	}
 	row("people", r.Finished, "of", r.People, "at the end, in", r.Took)
-	row("turns", fmt.Sprintf("%d, %.1f a second", r.Turns, r.PerSecond))
-	row("to the answer", r.Answer)
+	answer := "to the answer"
+	if r.Rush == nil {
+		row("turns", fmt.Sprintf("%d, %.1f a second", r.Turns, r.PerSecond))
+	} else {
+		r.Rush.rows(row)
+		answer = "to the first line"
+	}
+	row(answer, r.Answer)
 	row("emergencies", r.Cards.N)
 	row("to the card", r.Cards)
 	row("late cards", r.LateCards, "over", r.CardLimit)

@@ -47,6 +47,14 @@ const notePrefix = "discord/account/"
 // where what they hold can not.
 func (b *Bot) noteKey(user string) string { return notePrefix + string(b.set.Person(user)) }
 
+// Kept is the note of an account as a bot leaves it behind that wrote to it in
+// a direct message, and took in all up to last: a key and a named value. It is
+// for filling a store that a bot will work on.
+func Kept(person care.PersonID, user, channel, server string, locale care.Locale, last string) (key string, value []byte, err error) {
+	value, err = json.Marshal(note{User: user, Way: direct, Direct: channel, Server: server, Locale: locale, Last: last})
+	return notePrefix + string(person), value, err
+}
+
 // noteKept is how long a note outlives the last sign of its account: longer
 // than the last check is away.
 const noteKept = 200 * 24 * time.Hour

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"turnstone/care"
 	"turnstone/drill"
 	"turnstone/store/redis"
 )
@@ -20,6 +21,7 @@ type drillFlags struct {
 	drill.Settings
 	place place
 	json  bool
+	rush  int
 }
 
 func parseDrill(args []string, w world) (*drillFlags, error) {
@@ -38,6 +40,7 @@ func parseDrill(args []string, w world) (*drillFlags, error) {
 	set.DurationVar(&f.Kill, "kill", 0, "kill one process this often, such as 10s, and start it again")
 	set.DurationVar(&f.Freeze, "freeze", 0, "freeze one process this often, for 6 seconds")
 	set.DurationVar(&f.Cut, "cut", 0, "cut all connections to the Redis server this often")
+	set.IntVar(&f.rush, "rush", 0, "instead: so many checks fall due in one minute (1000 take two minutes, 20000 twenty)")
 	set.BoolVar(&f.json, "json", false, "the result as JSON")
 	if err := set.Parse(args); err != nil {
 		return nil, errUsage
@@ -48,6 +51,12 @@ func parseDrill(args []string, w world) (*drillFlags, error) {
 	}
 	if f.People < 1 || f.Processes < 1 {
 		errs = append(errs, errors.New("--people and --processes are at least 1"))
+	}
+	if f.rush < 0 {
+		errs = append(errs, fmt.Errorf("--rush %d is no number of checks", f.rush))
+	}
+	if f.rush > 0 && f.Kill+f.Freeze+f.Cut > 0 {
+		errs = append(errs, errors.New("--rush measures a program that is well; leave --kill, --freeze and --cut out"))
 	}
 	if f.Emergencies < 0 || f.Emergencies > 1 {
 		errs = append(errs, fmt.Errorf("--emergencies %v is no share; write 0.1 for one in ten", f.Emergencies))
@@ -98,7 +107,7 @@ func drillPeople(ctx context.Context, args []string, w world) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, done()) }()
-	r, err := drill.Run(ctx, f.Settings)
+	r, err := f.run(ctx, w)
 	if r == nil {
 		return err
 	}
@@ -108,6 +117,25 @@ func drillPeople(ctx context.Context, args []string, w world) (err error) {
 		return errors.Join(err, out.Encode(r))
 	}
 	return errors.Join(err, r.Table(w.out))
+}
+
+func (f *drillFlags) run(ctx context.Context, w world) (*drill.Result, error) {
+	if f.rush == 0 {
+		return drill.Run(ctx, f.Settings)
+	}
+	p, err := load(terms{protocol: "ankle"})
+	if err != nil {
+		return nil, err
+	}
+	return drill.RunRush(ctx, f.Settings, f.rush, func(ctx context.Context) (*drill.House, error) {
+		s, err := openStorage(ctx, f.place, noBallast, time.Now, logger(w.err))
+		if err != nil {
+			return nil, err
+		}
+		return &drill.House{Flow: p.flow, Store: s, Close: s.Close, Person: func(account string) care.PersonID {
+			return care.PersonID(s.masters.Name("discord", account))
+		}}, nil
+	})
 }
 
 // serve settles the arguments of the processes. The function that comes back
