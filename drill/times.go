@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 )
 
@@ -21,6 +22,13 @@ type Duration time.Duration
 // MarshalJSON writes seconds with three digits behind the point.
 func (d Duration) MarshalJSON() ([]byte, error) {
 	return fmt.Appendf(nil, "%.3f", time.Duration(d).Seconds()), nil
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (d *Duration) UnmarshalJSON(data []byte) error {
+	s, err := strconv.ParseFloat(string(data), 64)
+	*d = Duration(math.Round(s*1000)) * Duration(time.Millisecond)
+	return err
 }
 
 func (d Duration) String() string {
