@@ -53,7 +53,6 @@ type account struct {
 	spare    int              // things done before the one before was answered: each has an answer of its own
 	nonces   map[string]bool
 	begun    map[int]time.Time // turn -> its planned instant, while it has no answer
-	carded   bool
 }
 
 // reckon reads the receipts. Nothing that the bot keeps is asked. What the

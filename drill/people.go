@@ -42,7 +42,6 @@ type person struct {
 	wrote    bool // this turn's answer was typed
 	waits    bool // this turn's answer is given
 	press    string
-	pressed  time.Time
 	carded   bool
 }
 

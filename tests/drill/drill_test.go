@@ -54,6 +54,7 @@ func well(t *testing.T, r *drill.Result, err error) {
 // A process is killed in the middle of everybody's talk. Nothing is lost,
 // nothing comes twice, no card is late.
 func TestAHandfulOfPeopleAndAKill(t *testing.T) {
+	t.Parallel()
 	s := settings(t)
 	s.Kill = 4 * time.Second
 	if long {
@@ -69,6 +70,7 @@ func TestAHandfulOfPeopleAndAKill(t *testing.T) {
 // A platform that says that it brought a message, and did not, loses it. The
 // drill must end with that, whatever the program believes.
 func TestALossIsFound(t *testing.T) {
+	t.Parallel()
 	s := settings(t)
 	s.People, s.Emergencies, s.Wait = 2, 0, 3*time.Second
 	s.Stage = func(p *double.Platform) { p.Swallow(1) }
