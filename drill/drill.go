@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -37,6 +38,8 @@ type Settings struct {
 	Emergencies float64       // the share of people who write of an emergency
 	Seed        uint64
 	Wait        time.Duration // how long after the last fault an answer may take before it is lost
+
+	Lag time.Duration // that the platform takes for each call, as a network does
 
 	Kill, Freeze, Cut time.Duration // between two faults of a kind; 0 is none
 	Proxy             *Proxy        // stands before the server; only Cut needs it
@@ -96,9 +99,7 @@ func Run(ctx context.Context, s Settings) (_ *Result, err error) {
 	if err := d.setUp(ctx); err != nil {
 		return nil, err
 	}
-	if s.Stage != nil {
-		s.Stage(d.platform)
-	}
+	d.stage()
 	d.play(ctx)
 	return d.result(ctx)
 }
@@ -152,6 +153,16 @@ func (d *drill) setUp(ctx context.Context) error {
 		return fmt.Errorf("the server is not set up within %v (the command failed: %v); the logs are in %s", starting, a.Failed(), d.Folder)
 	}
 	return ctx.Err()
+}
+
+// stage makes the platform as slow as it is to be, and turns its knobs.
+func (d *drill) stage() {
+	if d.Lag > 0 {
+		d.platform.Fail(double.Fault{Times: math.MaxInt, Wait: d.Lag})
+	}
+	if d.Stage != nil {
+		d.Stage(d.platform)
+	}
 }
 
 // play lets everybody live and the faults happen, until all is answered or

@@ -83,9 +83,7 @@ func RunRush(ctx context.Context, s Settings, due int, open func(context.Context
 	if err := d.setUp(ctx); err != nil {
 		return nil, err
 	}
-	if s.Stage != nil {
-		s.Stage(d.platform)
-	}
+	d.stage()
 	return d.rush(ctx, r, people, writers, first)
 }
 

@@ -36,6 +36,7 @@ func parseDrill(args []string, w world) (*drillFlags, error) {
 	set.Float64Var(&f.Emergencies, "emergencies", 0.1, "share of people who write of an emergency in some turn, from 0 to 1")
 	set.Uint64Var(&f.Seed, "seed", 1, "the same seed makes the same people")
 	set.DurationVar(&f.Wait, "wait", time.Minute, "how long after the last fault an answer may take before it counts as lost")
+	set.DurationVar(&f.Lag, "lag", 0, "how long the platform takes for each call, such as 150ms for one far away")
 	set.IntVar(&f.Processes, "processes", 1, "how many processes run; more than one needs --redis")
 	set.DurationVar(&f.Kill, "kill", 0, "kill one process this often, such as 10s, and start it again")
 	set.DurationVar(&f.Freeze, "freeze", 0, "freeze one process this often, for 6 seconds")
@@ -61,7 +62,7 @@ func parseDrill(args []string, w world) (*drillFlags, error) {
 	if f.Emergencies < 0 || f.Emergencies > 1 {
 		errs = append(errs, fmt.Errorf("--emergencies %v is no share; write 0.1 for one in ten", f.Emergencies))
 	}
-	for name, d := range map[string]time.Duration{"each": f.Each, "think": f.Think, "wait": f.Wait, "kill": f.Kill, "freeze": f.Freeze, "cut": f.Cut} {
+	for name, d := range map[string]time.Duration{"each": f.Each, "think": f.Think, "wait": f.Wait, "lag": f.Lag, "kill": f.Kill, "freeze": f.Freeze, "cut": f.Cut} {
 		if d < 0 {
 			errs = append(errs, fmt.Errorf("--%s %v is in the past; write it as 5s", name, d))
 		}
