@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"turnstone/care"
 	"turnstone/record"
@@ -51,9 +52,11 @@ func (in *Intake) whose(ctx context.Context, c Caller, ev care.Event) (care.Pers
 // A Standing is how it stands with an account: what a channel needs to know
 // to look after it.
 type Standing struct {
-	Known  bool // something is kept of it
-	Open   bool // a talk is under way, or checks are to come
-	Urgent bool // an emergency is open
+	Known  bool      // something is kept of it
+	Open   bool      // a talk is under way, or checks are to come
+	Urgent bool      // an emergency is open
+	Asks   bool      // a question is open, and not still on its way
+	Heard  time.Time // when the person last did something
 }
 
 // Standing tells how it stands with an account.
@@ -74,6 +77,10 @@ func (in *Intake) Standing(ctx context.Context, account care.PersonID) (Standing
 		s.Known = true
 		s.Open = s.Open || !r.Episode.Closed
 		s.Urgent = s.Urgent || r.Episode.Open
+		s.Asks = s.Asks || r.Episode.Ask != nil && !r.Episode.Closed && !asks(r.Episode)
+		if r.Episode.LastHeard.After(s.Heard) {
+			s.Heard = r.Episode.LastHeard
+		}
 	}
 	return s, nil
 }

@@ -92,6 +92,10 @@ type Outbox struct {
 	Now    func() time.Time
 	Log    *slog.Logger
 
+	// AtOnce is how many people are delivered to side by side; 0 is one after
+	// another. Each person's own messages keep their order whatever it is.
+	AtOnce int
+
 	// Raised, where set, is told that the staff list has changed. It must not
 	// wait for anything.
 	Raised func()

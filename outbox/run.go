@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"turnstone/care"
 	"turnstone/record"
@@ -95,19 +98,36 @@ func (o *Outbox) sweepLane(ctx context.Context, lane store.Lane, n int, lease ti
 		return 0, err
 	}
 	began := time.Now()
+	var mu sync.Mutex
 	var errs []error
+	fail := func(err error) {
+		mu.Lock()
+		defer mu.Unlock()
+		errs = append(errs, err)
+	}
+	var side errgroup.Group // a slow channel and a slow disk would add up, person by person
+	side.SetLimit(max(1, o.AtOnce))
 	for _, p := range people {
 		if lane == store.Routine { // what has become urgent meanwhile does not wait for the whole batch
 			if _, err := o.sweepLane(ctx, store.Urgent, claimed, record.UrgentLease); err != nil {
-				errs = append(errs, err)
+				fail(err)
 			}
 		}
 		if time.Since(began) > lease/3 {
 			break // the rest is claimed again; after a third of a lease it might be sent twice
 		}
-		if err := o.lane(ctx, care.PersonID(p), lane); err != nil {
-			errs = append(errs, err)
+		deliver := func() error {
+			if err := o.lane(ctx, care.PersonID(p), lane); err != nil {
+				fail(err)
+			}
+			return nil // one person's fault holds nobody else up
+		}
+		if o.AtOnce > 1 {
+			side.Go(deliver)
+		} else {
+			_ = deliver() // it is in errs
 		}
 	}
+	_ = side.Wait() // the same
 	return len(people), errors.Join(errs...)
 }

@@ -209,3 +209,38 @@ func TestUrgentBehindAHangingRoutineMessage(t *testing.T) {
 		}
 	})
 }
+
+// Side by side, a slow channel holds up each person for themselves alone, and
+// nobody is written to in another order.
+func TestManyAreWrittenToSideBySide(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBenchAt(t, time.Now)
+		b.AtOnce = 16
+		const call, people = 100 * time.Millisecond, 40
+		b.Sender = &slow{b.box, func(outbox.Message) time.Duration { return call }}
+		for n := range people {
+			who := care.PersonID(fmt.Sprintf("p%02d", n))
+			b.put(who, care.Home, say(string(who)+"-1", "greeting"), say(string(who)+"-2", "limits"))
+		}
+		time.Sleep(record.RoutineLease + time.Second)
+		begun := time.Now()
+		if err := b.sweep(); err != nil {
+			t.Fatal(err)
+		}
+		if took := time.Since(begun); took > 2*call*(people/16+1) {
+			t.Errorf("%d people with two messages each took %v, as if one after another", people, took)
+		}
+		order := map[care.PersonID][]string{}
+		for _, m := range b.box.Sent() {
+			order[m.Person] = append(order[m.Person], string(m.ID))
+		}
+		for who, ids := range order {
+			if want := []string{string(who) + "-1", string(who) + "-2"}; !slices.Equal(ids, want) {
+				t.Errorf("%s was sent %v", who, ids)
+			}
+		}
+		if len(order) != people {
+			t.Errorf("%d people were written to", len(order))
+		}
+	})
+}

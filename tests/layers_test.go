@@ -22,7 +22,7 @@ var floors = [][]string{
 	{"upkeep", "vitals"},
 	{"store/bolt", "store/redis", "store/move", "store/hold", "store/keyfile", "store/storetest", "adapters/data", "adapters/discord", "adapters/discord/double", "adapters/terminal"},
 	{"store/sealed"},
-	{"backup"},
+	{"backup", "drill"},
 	{"cmd/bot"},
 }
 

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"turnstone/care"
 )
@@ -108,12 +109,13 @@ func (b *Bot) opened(ctx context.Context, t *talk, j job) error {
 		if n.Way == private {
 			n.Way = direct // perhaps it can be now
 		}
+		n.Opening, n.Opened = string(j.event), b.set.Now()
 		n.Last = cmp.Or(n.Last, j.reply.id) // what is written from here on is read, whoever listens
 	})
 	if err := b.save(ctx, t); err != nil {
 		b.log.ErrorContext(ctx, "a talk begins without a note", "err", err)
 	}
-	if err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened}); err != nil {
+	if err := b.openedOnce(ctx, t, j); err != nil {
 		return err
 	}
 	n := t.read()
@@ -123,6 +125,19 @@ func (b *Bot) opened(ctx context.Context, t *talk, j job) error {
 	return b.rewrite(ctx, j.reply, plain(b.text(n.Locale, "discord.in_direct"), rowOf(button{
 		Type: 2, Style: linkButton, Label: b.text(n.Locale, "discord.to_direct"), URL: link(&n),
 	})))
+}
+
+// openedOnce hands the beginning of a talk in, and notes that it need not be
+// handed in again by whoever follows.
+func (b *Bot) openedOnce(ctx context.Context, t *talk, j job) error {
+	if t.read().Opening != string(j.event) {
+		return nil // it was taken in meanwhile
+	}
+	err := b.hand(ctx, t, care.Event{ID: j.event, Kind: care.Opened})
+	if err == nil {
+		t.change(func(n *note) { n.Opening, n.Opened = "", time.Time{} })
+	}
+	return err
 }
 
 // link leads to where the talk goes on.

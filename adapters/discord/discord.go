@@ -114,6 +114,7 @@ type Bot struct {
 	app     string               // ID of the application
 	self    string               // ID of the bot's own account
 	pointed map[string]time.Time // when the pointer last stood in a channel
+	deaf    time.Time            // since when the gateway was last shut
 
 	online    atomic.Bool // the gateway is open
 	working   sync.WaitGroup
@@ -158,6 +159,7 @@ func (b *Bot) Run(ctx context.Context, h House) error {
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	b.base = work
+	b.listens(false)
 	g, ctx := errgroup.WithContext(ctx)
 	if err := b.register(ctx); err != nil {
 		if ctx.Err() != nil {
@@ -185,6 +187,16 @@ func (b *Bot) Run(ctx context.Context, h House) error {
 	late.Stop()
 	b.transport.base.(*http.Transport).CloseIdleConnections() //nolint:forcetypeassert // New has put it there
 	return errors.Join(err, b.saveAll(context.WithoutCancel(ctx)))
+}
+
+// listens notes whether the gateway is open.
+func (b *Bot) listens(yes bool) {
+	b.online.Store(yes)
+	if !yes {
+		b.mu.Lock()
+		b.deaf = b.set.Now()
+		b.mu.Unlock()
+	}
 }
 
 // Reachable says why nobody can write to the bot now, or nil.

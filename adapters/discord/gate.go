@@ -23,6 +23,9 @@ const (
 	refusedMost    = 9000
 )
 
+// Pace is how many calls a second leave at most.
+const Pace = perSecond
+
 // A gate lets calls out at the pace that Discord allows: in all, and by route
 // as its answers say. Discord's own library waits without looking at the
 // context and lets a global limit hold nothing back, so it is told nothing.

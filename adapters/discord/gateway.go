@@ -115,8 +115,8 @@ func (b *Bot) hold(ctx context.Context, s *discordgo.Session, l *line) (hung boo
 	if err != nil {
 		return false, bare(err)
 	}
-	b.online.Store(true)
-	defer b.online.Store(false)
+	b.listens(true)
+	defer b.listens(false)
 	select {
 	case <-l.down:
 	case <-ctx.Done():

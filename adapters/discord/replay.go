@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"turnstone/care"
+	"turnstone/intake"
 )
 
 // readAtOnce is how many histories are read at the same moment.
@@ -52,6 +53,7 @@ func (b *Bot) replay(ctx context.Context) error {
 type behind struct {
 	note
 	urgent bool
+	again  bool // the open question may have been answered by a press that failed
 }
 
 // catchUp reads the history of every open talk, urgent ones first, then who was
@@ -69,8 +71,11 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 			errs = append(errs, err)
 			s.Open = true // perhaps
 		}
+		if n.Opening != "" && b.set.Now().Sub(n.Opened) <= stillThere { // the command was answered, and then the program died
+			b.enqueue(n.User, job{do: b.openedOnce, event: care.EventID(n.Opening)}, false)
+		}
 		if s.Open && (n.channel() != "" || n.Way == direct) {
-			open = append(open, behind{n, s.Urgent})
+			open = append(open, behind{n, s.Urgent, b.mayHaveFailed(n, s)})
 		}
 	}
 	slices.SortStableFunc(open, func(a, b behind) int {
@@ -92,6 +97,21 @@ func (b *Bot) catchUp(ctx context.Context, session string) error {
 		})
 	}
 	return errors.Join(append(append(errs, g.Wait()), failed...)...)
+}
+
+// mayHaveFailed reports whether somebody may sit before a question whose press
+// came to nothing: one that stood before them while somebody listened. What is
+// still on its way, or came while nobody listened, is not said twice.
+func (b *Bot) mayHaveFailed(n note, s intake.Standing) bool {
+	b.mu.Lock()
+	deaf := b.deaf
+	b.mu.Unlock()
+	asked := n.newest().At
+	last := asked
+	if s.Heard.After(last) {
+		last = s.Heard // the note of the question was not saved
+	}
+	return s.Asks && b.set.Now().Sub(last) <= stillThere && asked.Before(deaf)
 }
 
 // page is how many messages Discord gives at once.
@@ -116,7 +136,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 		n.Direct = id
 		t.change(func(n *note) { n.Direct = id })
 	}
-	spoke := false
+	danger := false
 	for after := t.read().Last; after != ""; {
 		var list []json.RawMessage
 		err := b.client.do(ctx, call{
@@ -139,7 +159,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 				after = string(m.ID)
 			}
 			if string(m.Author.ID) == n.User && !t.has(string(m.ID)) {
-				spoke = true
+				danger = danger || b.house.Screen.Read(m.words(), b.set.Locale).Sign != ""
 				b.heard(m, false)
 			}
 		}
@@ -148,7 +168,7 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 		}
 	}
 	open := n.newest()
-	if spoke || open.Asked == "" || b.set.Now().Sub(open.At) > stillThere {
+	if danger || !n.again || open.Asked == "" { // other words wait in line before it; where they were taken in before, the question stands
 		return nil
 	}
 	b.enqueue(n.User, job{do: b.again, event: care.EventID("discord/again/" + session + "/" + n.User), token: open.Asked}, false)
@@ -158,8 +178,8 @@ func (b *Bot) catchUpWith(ctx context.Context, n behind, session string) error {
 // again repeats the open question without a noise.
 func (b *Bot) again(ctx context.Context, t *talk, j job) error {
 	before := t.read()
-	if before.about(j.token).Asked != j.token {
-		return nil // it was answered meanwhile
+	if before.about(j.token).Asked != j.token || t.waits() {
+		return nil // it was answered meanwhile, or is about to be
 	}
 	t.hush(true)
 	defer t.hush(false)
@@ -169,6 +189,13 @@ func (b *Bot) again(ctx context.Context, t *talk, j job) error {
 	after := t.read()
 	b.stripAnswered(&before, &after)
 	return nil
+}
+
+// waits reports whether the person did something that is not handled yet.
+func (t *talk) waits() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return len(t.waiting) > 0
 }
 
 func (t *talk) hush(on bool) {

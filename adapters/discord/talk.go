@@ -37,6 +37,9 @@ type note struct {
 	Last   string      `json:"last,omitempty"` // the last message that was taken in, with all before it
 	Own    question    `json:"own,omitzero"`   // about the account's owner
 	Other  question    `json:"other,omitzero"` // about the other person that the account tells of
+
+	Opening string    `json:"opening,omitempty"` // the command that was answered and not yet taken in
+	Opened  time.Time `json:"opened,omitzero"`   // when it came
 }
 
 // A question is where the talk about one person stands.
@@ -69,6 +72,14 @@ const notePrefix = "discord/account/"
 // noteKey is where a note lies: under the pseudonym, since keys can be read
 // where what they hold can not.
 func (b *Bot) noteKey(user string) string { return notePrefix + string(b.set.Person(user)) }
+
+// Kept is the note of an account as a bot leaves it behind that wrote to it in
+// a direct message, and took in all up to last: a key and a named value. It is
+// for filling a store that a bot will work on.
+func Kept(person care.PersonID, user, channel, server string, locale care.Locale, last string) (key string, value []byte, err error) {
+	value, err = json.Marshal(note{User: user, Way: direct, Direct: channel, Server: server, Locale: locale, Last: last})
+	return notePrefix + string(person), value, err
+}
 
 // noteKept is how long a note outlives the last sign of its account: longer
 // than the last check is away.

@@ -69,6 +69,7 @@ func commands() []command {
 		{"staff", "who works for the clinic and what they may do: add NAME, list, remove NAME, code NAME", staffCommand},
 		{"key", "key new: a new master key, for the store of a folder", newKey},
 		{"move", "move everything from one store to another: FROM TO, each a folder or a Redis address", moveStore},
+		{"drill", "play invented people over this program, a store and a stand-in for Discord, and count what is lost or late", drillPeople},
 		{"check", "check protocols and languages whole: FILE, or those that come with the program; with --live a service", check},
 		{"version", "which build this is", tellVersion},
 	}

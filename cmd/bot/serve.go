@@ -64,6 +64,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	if err := onePlatform(ctx, h.store, f.at != ""); err != nil {
 		return errors.Join(err, errMend)
 	}
+	h.outbox.AtOnce = sentAtOnce
 	ready := func(ctx context.Context) error {
 		if err := tellReady(w.env); err != nil {
 			log.ErrorContext(ctx, "systemd will take this start for a failed one", "err", err)
@@ -119,6 +120,11 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	}
 	return err
 }
+
+// sentAtOnce is how many people are written to side by side. A call to the
+// platform takes a tenth of a second and more, and one after another would stay
+// far below the pace that it allows.
+const sentAtOnce = 16
 
 // watched opens /health and /metrics, from before this process works until
 // stop is called.

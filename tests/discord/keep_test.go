@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"turnstone/adapters/discord/double"
+	"turnstone/tests/talk"
 )
 
 // The built program makes a backup of its folder while somebody talks, takes
@@ -119,10 +120,8 @@ func TestHAZ22_TheMasterKeyIsChangedWhileProgramsRun(t *testing.T) {
 	who, server := c.p.Join("en-US"), c.p.Channel("server", false)
 	who.Command(server, "ankle", nil)
 	talks(who, 0)
-	args := []string{"key", "--data", filepath.Join(c.dir, "machine-1")}
-	i := slices.Index(c.args, "--key")
-	args = append(append(args, c.args[i:]...), "new")
-	if out, err := exec.CommandContext(t.Context(), c.bot, args...).CombinedOutput(); err != nil || !strings.Contains(string(out), "Master key 2 wraps") {
+	args := append(append([]string{"key"}, c.place(c.server.Addr(), "machine-1")...), "new")
+	if out, err := exec.CommandContext(t.Context(), talk.Bot, args...).CombinedOutput(); err != nil || !strings.Contains(string(out), "Master key 2 wraps") {
 		t.Fatalf("%v: %s", err, out)
 	}
 	n := len(who.Direct())

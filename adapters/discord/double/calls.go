@@ -261,6 +261,7 @@ func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 	}
 	if was := ch.nonces[m.Nonce]; was != nil {
 		was.Repeats++
+		p.brought(Repeated, ch, was)
 		return was.json(), nil
 	}
 	if m.About != "" && !slices.ContainsFunc(ch.messages, func(o *Message) bool { return o.ID == m.About }) {
@@ -268,7 +269,12 @@ func (p *Platform) post(r *http.Request, body []byte) (any, *no) {
 	}
 	m.ID, m.Channel, m.Author, m.At = p.id(), ch.id, Self, p.Now()
 	ch.nonces[m.Nonce] = m
+	if p.swallow > 0 && ch.kind != 0 {
+		p.swallow--
+		return m.json(), nil
+	}
 	ch.messages = append(ch.messages, m)
+	p.brought(Brought, ch, m)
 	p.changed.Broadcast()
 	return m.json(), nil
 }

@@ -59,6 +59,9 @@ type Platform struct {
 	breaches []string
 	identify int
 	gate     gateway
+	receipts []Receipt
+	watch    func(Receipt)
+	swallow  int
 }
 
 // A Sent is one call that the bot made, and how it was answered: the

@@ -75,9 +75,15 @@ type link struct {
 	frames  int
 }
 
+// mostWrite bounds a frame to a bot that is frozen: everybody else waits.
+const mostWrite = 2 * time.Second
+
 func (l *link) write(e event) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if err := l.ws.SetWriteDeadline(time.Now().Add(mostWrite)); err != nil {
+		return err
+	}
 	return l.ws.WriteJSON(e)
 }
 
@@ -314,6 +320,7 @@ func (p *Platform) welcome(l *link, op int, data json.RawMessage) bool {
 	p.identify++
 	s := &session{id: "session-" + strconv.Itoa(p.identify), seq: 1}
 	p.gate.sessions[s.id] = s
+	p.receipt(Receipt{Saw: Began, ID: s.id})
 	l.session, l.intents, p.gate.live, p.gate.links[l] = s, in.Intents, l, true
 	p.changed.Broadcast()
 	return l.write(event{Op: opDispatch, Type: "READY", Seq: 1, Data: map[string]any{

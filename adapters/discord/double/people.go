@@ -94,7 +94,7 @@ func (w *Person) WriteIn(id, text string) string {
 	if ch.kind != 1 {
 		needs = 1 << 9
 	}
-	p.dispatch("MESSAGE_CREATE", needs, m.json())
+	p.receipt(Receipt{Saw: Wrote, Who: w.ID, ID: m.ID, Heard: p.dispatch("MESSAGE_CREATE", needs, m.json())})
 	p.changed.Broadcast()
 	return m.ID
 }
@@ -113,8 +113,9 @@ type act struct {
 
 // Act is an interaction as its person sees it.
 type Act struct {
-	p *Platform
-	a *act
+	p  *Platform
+	id string
+	a  *act
 }
 
 // Failed reports whether the person reads "this interaction failed".
@@ -143,11 +144,13 @@ func (w *Person) act(kind int, channelID string, m *Message, data any) Act {
 		ev["message"] = m.json()
 	}
 	if p.gate.live == nil || p.gate.live.deaf {
-		return Act{p, nil} // nobody listens: it fails before their eyes
+		p.receipt(Receipt{Saw: Pressed, Who: w.ID, ID: id})
+		return Act{p, id, nil} // nobody listens: it fails before their eyes
 	}
 	p.acts[a.token] = a
+	p.receipt(Receipt{Saw: Pressed, Who: w.ID, ID: id, Heard: true})
 	p.dispatch("INTERACTION_CREATE", 0, ev)
-	return Act{p, a}
+	return Act{p, id, a}
 }
 
 // Command uses a command in a channel.
@@ -232,6 +235,7 @@ func (p *Platform) callback(r *http.Request, body []byte) (any, *no) {
 		return nil, &no{http.StatusBadRequest, 50035, "there is no message to change"}
 	}
 	a.kind = in.Type
+	p.receipt(Receipt{Saw: Answered, Who: a.who.ID, ID: a.id})
 	p.changed.Broadcast()
 	switch in.Type {
 	case 6, 7:
@@ -281,6 +285,7 @@ func (p *Platform) followUp(r *http.Request, body []byte) (any, *no) {
 	}
 	ch := p.channels[a.channel]
 	ch.messages = append(ch.messages, m)
+	p.brought(Brought, ch, m)
 	p.changed.Broadcast()
 	return m.json(), nil
 }
@@ -300,8 +305,12 @@ func (p *Platform) editReply(r *http.Request, body []byte) (any, *no) {
 	if r.PathValue("message") != "@original" || a.original == nil {
 		return nil, &no{http.StatusNotFound, 10008, "Unknown Message"}
 	}
+	filled := a.original.Waiting
 	a.original.Waiting = false
 	a.original.take(next)
+	if filled {
+		p.brought(Brought, p.channels[a.channel], a.original)
+	}
 	p.changed.Broadcast()
 	return a.original.json(), nil
 }
