@@ -56,7 +56,7 @@ func well(t *testing.T, r *drill.Result, err error) {
 func TestAHandfulOfPeopleAndAKill(t *testing.T) {
 	t.Parallel()
 	s := settings(t)
-	s.Kill = 4 * time.Second
+	s.Kill, s.Think = 4*time.Second, 200*time.Millisecond // a talk takes eight seconds at least
 	if long {
 		s.People, s.Emergencies, s.Kill = 60, 0.2, 10*time.Second
 	}
