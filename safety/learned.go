@@ -13,8 +13,8 @@ import (
 // beside the rules and only where it is sure.
 //
 // It is multinomial logistic regression on hashed pieces (the hashing trick:
-// Weinberger et al. 2009), one table for the classes and one for the names of
-// the signs.
+// Weinberger et al. 2009; see Pieces), one table for the classes and one for
+// the names of the signs.
 type learned struct {
 	class, sign table
 	corpus      string // hash of the messages that it was made from
@@ -29,14 +29,6 @@ type table struct {
 	rows    []byte // int8 weights
 }
 
-// The sizes of pieces: up to so many words in a row, and so many bytes within
-// a word, which its begin and end count to.
-const (
-	longestRow  = 3
-	least, most = 3, 4
-	longestWord = 30
-)
-
 // A message of more than wholeTokens words is weighed by parts of windowTokens
 // words, each windowStep further on.
 const (
@@ -45,76 +37,23 @@ const (
 	windowStep   = 8
 )
 
-// sureOfDanger is how sure a learned reader must be to raise what no rule has
-// seen. Chosen on writers left out. What a rule has found stays as it is:
-// making more of it found nothing more.
+// How likely danger must be, as the learned reader weighs it. Chosen on lines
+// of writers left out that no rule was ever worked on with.
 const (
-	sureOfDanger    = 0.85
-	sureOverSilence = 0.97 // where a rule's words were there and are denied
+	likely        = 0.40 // it is raised
+	likelyShort   = 0.80 // the same of fewWords or less, which tell little: most are answers
+	likelyQuieted = 0.60 // it is raised though words of a rule were there and are quieted
+	likelyDenied  = 0.97 // the same where they are plainly denied
+	keptAmbulance = 0.03 // below it an ambulance sign of a rule is asked about
+	keptUrgent    = 0.06 // the same for an urgent one
 )
 
-// Pieces are the hashes of the pieces of a message, as often as they stand in
-// it: of its words and rows of words, and of parts of words.
-type Pieces struct{ Rows, Parts []uint32 }
+// fewWords is how long a short message is.
+const fewWords = 8
 
-// PiecesOf returns the pieces of text: what a learned reader learns from.
-func PiecesOf(text string) Pieces {
-	var r reading
-	r.tokenise(text)
-	r.cut(0, len(r.tokens), nil)
-	return r.pieces
-}
-
-// cut finds the pieces of the tokens from lo to hi; each tells every one.
-func (r *reading) cut(lo, hi int, each func(piece []byte)) {
-	r.pieces.Rows, r.pieces.Parts = r.pieces.Rows[:0], r.pieces.Parts[:0]
-	r.line, r.cuts = append(r.line[:0], '_'), append(r.cuts[:0], 0)
-	for _, t := range r.tokens[lo:hi] {
-		r.line = append(append(r.line, r.fold[t.lo:t.hi]...), '_')
-		r.cuts = append(r.cuts, len(r.line)-1)
-	}
-	for i := range len(r.cuts) - 1 {
-		h, from := uint32(rowSeed), r.cuts[i]
-		for n := 1; n <= longestRow && i+n < len(r.cuts); n++ {
-			to := r.cuts[i+n] + 1
-			h, from = fnv1a(h, r.line[from:to]), to
-			r.pieces.Rows = append(r.pieces.Rows, mix(h))
-			if each != nil {
-				each(r.line[r.cuts[i]:to])
-			}
-		}
-		word := r.line[r.cuts[i] : r.cuts[i+1]+1]
-		word = word[:min(len(word), longestWord)]
-		for k := range max(0, len(word)-least+1) {
-			h := fnv1a(partSeed, word[k:k+least])
-			r.pieces.Parts = append(r.pieces.Parts, mix(h))
-			if k+most <= len(word) {
-				r.pieces.Parts = append(r.pieces.Parts, mix(fnv1a(h, word[k+least:k+most])))
-			}
-		}
-	}
-}
-
-// Where the hashes of rows and of parts begin, so that "_a_" is two pieces.
-const (
-	rowSeed  = 2166136261
-	partSeed = 84696351
-)
-
-// fnv1a goes on with the hash h over piece.
-func fnv1a(h uint32, piece []byte) uint32 {
-	for _, c := range piece {
-		h = (h ^ uint32(c)) * 16777619
-	}
-	return h
-}
-
-// mix makes the low bits of a hash even.
-func mix(h uint32) uint32 {
-	h ^= h >> 16
-	h *= 0x85ebca6b
-	return h ^ h>>13
-}
+// neverAsked are signs that a rule raises however calm the rest is: whoever
+// says so plainly is believed.
+func neverAsked(s care.Sign) bool { return s == care.AskedForAmbulance || s == care.SelfHarm }
 
 // add adds the weights of the pieces to sums, each kind by the root of its count.
 func (t *table) add(sums []float32, pieces []uint32) {
@@ -133,6 +72,18 @@ type weighing struct {
 	sign [columnsOfClass]care.Sign // of each class, the one that weighs most
 	lo   int                       // the part of the message that was weighed
 	hi   int
+
+	silent bool // it has no say: there is none, or the message is too short
+}
+
+func (w *weighing) danger() float64 { return 1 - w.sure[care.NoClass] }
+
+// class is the likelier one of danger.
+func (w *weighing) class() care.Class {
+	if w.sure[care.AmbulanceNow] >= w.sure[care.Urgent] {
+		return care.AmbulanceNow
+	}
+	return care.Urgent
 }
 
 const columnsOfClass = int(care.AmbulanceNow) + 1
@@ -142,7 +93,7 @@ const columnsOfClass = int(care.AmbulanceNow) + 1
 func (r *reading) weigh() (worst weighing) {
 	l := r.s.learned
 	if l == nil || !r.talks() {
-		return weighing{sure: [columnsOfClass]float64{1}}
+		return weighing{silent: true, sure: [columnsOfClass]float64{1}}
 	}
 	window := windowTokens
 	if len(r.tokens) <= wholeTokens {
@@ -157,8 +108,8 @@ func (r *reading) weigh() (worst weighing) {
 			break
 		}
 	}
-	if worst.sure[care.NoClass] < 1-sureOfDanger {
-		r.cut(worst.lo, worst.hi, nil)
+	if worst.danger() >= likely {
+		r.cut(worst.lo, worst.hi)
 		l.name(r, &worst)
 	}
 	return worst
@@ -182,10 +133,11 @@ func (r *reading) talks() bool {
 // weigh tells how sure l is of each class of the tokens from lo to hi.
 func (l *learned) weigh(r *reading, lo, hi int) weighing {
 	w := weighing{lo: lo, hi: hi}
-	r.cut(lo, hi, nil)
+	r.cut(lo, hi)
 	r.sums = append(r.sums[:0], l.class.base...)
-	l.class.add(r.sums, r.pieces.Rows)
-	l.class.add(r.sums, r.pieces.Parts)
+	for _, kind := range r.pieces.Kinds() {
+		l.class.add(r.sums, kind)
+	}
 	total := 0.0
 	for i, x := range r.sums {
 		w.sure[i] = math.Exp(float64(x))
@@ -212,29 +164,39 @@ func (l *learned) name(r *reading, w *weighing) {
 
 var signNames = care.Signs()
 
-// balance raises what the learned reader is sure of and no rule has found.
-func (r *reading) balance(w weighing) {
-	enough := sureOfDanger
-	if r.denied {
-		enough = sureOverSilence
+// judgeByWeight weighs what the rules made of a message: it raises what they
+// have not seen or hold for less, and makes a doubt of what they have seen
+// where it holds the message for calm. It takes no sign away: the person is asked.
+func (r *reading) judgeByWeight(w weighing) {
+	r.calm = w.sure[care.NoClass]
+	firm, class, enough := r.best.Class(), w.class(), likely
+	if r.best.Sign == "" {
+		switch {
+		case r.plainly:
+			enough = likelyDenied
+		case len(r.tokens) <= fewWords:
+			enough = likelyShort
+		case r.denied:
+			enough = likelyQuieted
+		}
 	}
-	if r.best.Sign != "" && !r.best.Doubtful || 1-w.sure[care.NoClass] < enough {
-		return
-	}
-	class := care.Urgent
-	if w.sure[care.AmbulanceNow] >= w.sure[care.Urgent] {
-		class = care.AmbulanceNow
-	}
-	r.best = care.Finding{Sign: w.sign[class]}
-	if r.explain {
-		r.hits = append(r.hits, Hit{Rule: learnedFile, Sign: r.best.Sign, Words: r.heaviest(w, class)})
+	switch {
+	case w.silent:
+	case w.danger() >= enough && class > firm:
+		r.best = care.Finding{Sign: w.sign[class]}
+		if r.explain {
+			r.hits = append(r.hits, Hit{Rule: learnedFile, Sign: r.best.Sign, Words: r.heaviest(w, class)})
+		}
+	case neverAsked(r.best.Sign) || len(r.tokens) > wholeTokens: // a long one was weighed in parts: none tells of the whole
+	case firm == care.AmbulanceNow && w.danger() < keptAmbulance, firm == care.Urgent && w.danger() < keptUrgent:
+		r.best.Doubtful = true
 	}
 }
 
 // shownPieces is how many pieces an explanation shows.
 const shownPieces = 4
 
-// heaviest returns the words and rows of words that weighed most for class.
+// heaviest returns the words, rows of words and concepts that weighed most for class.
 func (r *reading) heaviest(w weighing, class care.Class) []string {
 	type weighed struct {
 		piece string
@@ -242,16 +204,16 @@ func (r *reading) heaviest(w weighing, class care.Class) []string {
 	}
 	var all []weighed
 	t := &r.s.learned.class
-	r.cut(w.lo, w.hi, func(piece []byte) {
-		at := int(mix(fnv1a(rowSeed, piece))&t.mask) * t.columns
+	r.eachPiece(w.lo, w.hi, func(piece uint32, shown string) {
+		at := int(piece&t.mask) * t.columns
 		by := int(int8(t.rows[at+int(class)])) - int(int8(t.rows[at])) //nolint:gosec // bytes of int8
-		all = append(all, weighed{string(piece), by})
+		all = append(all, weighed{shown, by})
 	})
 	slices.SortStableFunc(all, func(a, b weighed) int { return b.by - a.by })
 	var words []string
 	for _, p := range all[:min(shownPieces, len(all))] {
 		if p.by > 0 {
-			words = append(words, spaced(p.piece))
+			words = append(words, p.piece)
 		}
 	}
 	return words

@@ -2,8 +2,10 @@ package safety
 
 import (
 	"bytes"
+	"fmt"
 	"hash/fnv"
 	"io/fs"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -29,24 +31,52 @@ func TestHashIsFNV1a(t *testing.T) {
 	}
 }
 
-// Worked by hand: two words make two rows of one and one of two; "_ab_" has
-// two parts of three bytes and one of four, "_c_" one of three.
+// Worked by hand: two words make two rows of one and one of two; "_abq_" has
+// three parts of three bytes and two of four, "_zc_" two of three and one of four. None of
+// the words stands for a concept, so there are no ideas, and no links.
 func TestPieces(t *testing.T) {
-	p := PiecesOf("Áb, c!")
-	if len(p.Rows) != 3 || len(p.Parts) != 4 {
-		t.Errorf("%d rows and %d parts, want 3 and 4", len(p.Rows), len(p.Parts))
+	p := screen().PiecesOf("Ábq, zc!", "en")
+	if len(p.Rows) != 3 || len(p.Parts) != 8 || len(p.Ideas) != 0 || len(p.Links) != 0 {
+		t.Errorf("%d rows, %d parts, %d ideas and %d links, want 3, 8, 0 and 0", len(p.Rows), len(p.Parts), len(p.Ideas), len(p.Links))
 	}
-	for i, row := range []string{"_ab_", "_ab_c_", "_c_"} {
+	for i, row := range []string{"_abq_", "_abq_zc_", "_zc_"} {
 		if p.Rows[i] != mix(fnv1a(rowSeed, []byte(row))) {
 			t.Errorf("row %d is not %q", i, row)
 		}
 	}
 }
 
+// What stands for the same in two languages is the same idea, so that messages
+// in one teach the other; a word has at most its narrowest three.
+func TestIdeasAreOfNoLanguage(t *testing.T) {
+	en, es := screen().PiecesOf("chest", "en"), screen().PiecesOf("pecho", "es")
+	if !slices.ContainsFunc(en.Ideas, func(h uint32) bool { return slices.Contains(es.Ideas, h) }) {
+		t.Errorf("%x and %x have no idea in common", en.Ideas, es.Ideas)
+	}
+	if len(en.Ideas) == 0 || len(en.Ideas) > narrowest {
+		t.Errorf("%d ideas of one word", len(en.Ideas))
+	}
+	if p := screen().PiecesOf("chest pain", "en"); len(p.Links) == 0 || len(p.Links) > narrowest*narrowest {
+		t.Errorf("%d links between two words", len(p.Links))
+	}
+}
+
+// What the rules make of a message is a piece of its own.
+func TestVerdictOfTheRulesIsAPiece(t *testing.T) {
+	seen := map[string]string{}
+	for _, text := range []string{"we walked by the bay", "my toes are blue", "i cannot take a step on it", "my toes are not blue"} {
+		key := fmt.Sprint(screen().PiecesOf(text, "en").Rules)
+		if other, same := seen[key]; same || key == "[]" {
+			t.Errorf("%q has the verdict %s, as %q has", text, key, other)
+		}
+		seen[key] = text
+	}
+}
+
 // TestHAZ02_LearnedFromTheseMessages: the weights are of the messages as they
 // are now, not as they once were.
 func TestHAZ02_LearnedFromTheseMessages(t *testing.T) {
-	lines, err := corpus.Tuning()
+	lines, err := corpus.Learning()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,7 +89,7 @@ func TestHAZ02_LearnedFromTheseMessages(t *testing.T) {
 // found, also in the midst of a long message, and told with its words.
 func TestHAZ02_LearnedSeesWhatNoRuleHas(t *testing.T) {
 	rules := rulesAlone(t)
-	lines, err := corpus.Tuning()
+	lines, err := corpus.Learning()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +139,7 @@ func TestWeightsAreCheckedWhole(t *testing.T) {
 		want string
 	}{
 		"empty":           {nil, "no head"},
-		"other version":   {change(`"version":1`, `"version":7`), "version 7"},
+		"other version":   {change(`"version":2`, `"version":7`), "version 7"},
 		"cut short":       {cut, "no table"},
 		"one byte more":   {append(bytes.Clone(good), 0), "not what that line says"},
 		"a changed row":   {append(bytes.Clone(cut), good[len(good)-1]+1), "not what that line says"},

@@ -197,6 +197,7 @@ func (r *reading) accept(p *pattern) bool {
 	}
 	if q != nil && !ask {
 		r.denied = true
+		r.plainly = r.plainly || q.plain()
 		return false
 	}
 	if p.atom >= 0 {

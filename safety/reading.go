@@ -55,6 +55,7 @@ type reading struct {
 
 	calm    float64
 	denied  bool // words of a rule were there, and quieted
+	plainly bool // and one of them by a silence over nothing else
 	best    care.Finding
 	rank    int
 	explain bool
@@ -83,22 +84,26 @@ type mark struct{ silence, at int32 }
 
 // read is the whole way of one message.
 func (r *reading) read(text string, prefer care.Locale) care.Finding {
+	r.judgeByRules(text, prefer)
+	r.judgeByWeight(r.weigh())
+	return r.best
+}
+
+// judgeByRules finds the words and phrases of a message, what is quieted, and
+// the most urgent sign that a rule sees.
+func (r *reading) judgeByRules(text string, prefer care.Locale) {
 	r.text = text
-	r.best, r.rank, r.denied = care.Finding{}, 1<<30, false
+	r.best, r.rank, r.denied, r.plainly = care.Finding{}, 1<<30, false, false
 	if r.round++; r.round == 0 { // all marks are from a round that comes again
 		clear(r.seen)
 		clear(r.seenWord)
 		r.round = 1
 	}
 	r.tokenise(text)
-	learned := r.weigh()
 	r.look(prefer)
 	r.segment()
 	r.quiet()
 	r.raise()
-	r.balance(learned)
-	r.calm = learned.sure[care.NoClass]
-	return r.best
 }
 
 // look finds the words that every token may be, and the phrases.

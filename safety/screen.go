@@ -24,6 +24,7 @@ type Screen struct {
 	far      [][]far // by their first atom
 	special  special
 	learned  *learned  // or nil: rules alone
+	ideas    []idea    // the concepts, for the learned reader
 	pool     sync.Pool // of *reading
 }
 
@@ -123,6 +124,7 @@ func (s *Screen) addRule(r *rule, all []*pattern) {
 // index makes each pattern known to the words from which it is looked up.
 func (s *Screen) index() {
 	s.lex.seal()
+	s.rankIdeas()
 	weights, negations := s.weigh()
 	rulesOf, quietOf := map[int32][]int32{}, map[int32][]int32{}
 	for list, of := range map[*[]*pattern]map[int32][]int32{&s.patterns: rulesOf, &s.quiet: quietOf} {

@@ -36,6 +36,10 @@ var scopes = map[string]scope{
 	"before": before, "message": message, "deny": deny, "denied": denied,
 }
 
+// plain reports a silence over nothing but the words of a sign: they are denied
+// as such. A wider one holds a sentence for a story, for the past, for another's.
+func (s *silence) plain() bool { return s.scope == span || s.scope == deny || s.scope == denied }
+
 // cover marks the words that a silence found at tokens lo to hi covers.
 func (r *reading) cover(q *silence, lo, hi int) {
 	id := q.number

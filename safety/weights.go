@@ -53,7 +53,7 @@ func SignColumns() []string {
 }
 
 // weightsVersion changes when pieces are cut or weighed another way.
-const weightsVersion = 1
+const weightsVersion = 2
 
 // Bytes are the weights as a file.
 func (w *Weights) Bytes() ([]byte, error) {
@@ -125,6 +125,3 @@ func (h *TableHead) table(columns []string, data []byte) (table, []byte, error) 
 	t.rows = data[:n]
 	return t, data[n:], nil
 }
-
-// spaced is a row of words as a reader would write it.
-func spaced(piece string) string { return strings.TrimSpace(strings.ReplaceAll(piece, "_", " ")) }

@@ -19,6 +19,7 @@ var files embed.FS
 type Line struct {
 	ID, Text, Category, Expected string
 	Locale                       care.Locale
+	Fresh                        bool // no rule was ever worked on with it
 }
 
 // Answer is the category of a line that was typed to a question: calm.
@@ -27,18 +28,20 @@ const Answer = "answer"
 // Locales are the languages that have messages.
 var Locales = []care.Locale{"en", "es"}
 
-// Tuning returns the messages that may be worked on and learned from, with the
-// answers as calm ones: what is typed to a question must not weigh as danger.
-func Tuning() ([]Line, error) {
+// Learning returns the messages that may be learned from, with the answers as
+// calm ones: what is typed to a question must not weigh as danger. Rules are
+// worked on with all but the part named apart, from which the learned reader
+// learns how far the rules can be believed.
+func Learning() ([]Line, error) {
 	var all []Line
 	for _, locale := range Locales {
-		for _, part := range []string{"first", "samples", "tuning"} {
+		for _, part := range []string{"first", "samples", "tuning", "apart"} {
 			messages, err := rows(fmt.Sprintf("messages_%s_%s.tsv", locale, part), 4)
 			if err != nil {
 				return nil, err
 			}
 			for _, c := range messages {
-				all = append(all, Line{c[0], c[1], c[2], c[3], locale})
+				all = append(all, Line{ID: c[0], Text: c[1], Category: c[2], Expected: c[3], Locale: locale, Fresh: part == "apart"})
 			}
 		}
 		calm, err := typed(locale)
@@ -52,21 +55,23 @@ func Tuning() ([]Line, error) {
 
 // typed returns what people without any danger typed to questions.
 func typed(locale care.Locale) (all []Line, err error) {
-	calm := care.NoClass.String()
+	calm := func(id, text string) {
+		all = append(all, Line{ID: id, Text: text, Category: Answer, Expected: care.NoClass.String(), Locale: locale})
+	}
 	answers, err := rows(fmt.Sprintf("answers_%s_tuning.tsv", locale), 4)
 	for _, c := range answers {
 		_, text, choice := strings.Cut(c[2], ";;")
 		if !choice {
 			text = c[2]
 		}
-		all = append(all, Line{c[0], text, Answer, calm, locale})
+		calm(c[0], text)
 	}
 	if err != nil {
 		return nil, err
 	}
 	talks, err := rows(fmt.Sprintf("typed_%s_tuning.tsv", locale), 3)
 	for i, c := range talks {
-		all = append(all, Line{fmt.Sprintf("typed_%s:%d", locale, i+2), c[2], Answer, calm, locale})
+		calm(fmt.Sprintf("typed_%s:%d", locale, i+2), c[2])
 	}
 	return all, err
 }

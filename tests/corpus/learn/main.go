@@ -35,13 +35,13 @@ const (
 type message struct {
 	corpus.Line
 	class, sign int // columns; sign -1 where there is none
-	rows, parts []uint32
+	pieces      [5][]uint32
 }
 
 func main() {
 	apart := flag.String("apart", "", "begin of the IDs to leave out and to measure on")
 	flag.Parse()
-	lines, err := corpus.Tuning()
+	lines, err := corpus.Learning()
 	if err != nil {
 		log.Fatal(err)
 	}
@@ -57,14 +57,18 @@ func main() {
 		}
 		all = append(all, m)
 	}
-	weights := learn(all)
+	rules, err := screen(nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	weights := learn(rules, all)
 	weights.Corpus = corpus.Sum(lines)
 	data, err := weights.Bytes()
 	if err != nil {
 		log.Fatal(err)
 	}
 	if *apart != "" {
-		err = measure(data, rest)
+		err = measure(rules, data, rest)
 	} else {
 		err = os.WriteFile("locales/learned.bin", data, 0o644) //nolint:gosec // part of the source
 	}
@@ -74,21 +78,24 @@ func main() {
 }
 
 // learn makes both tables: the class of all messages, and the sign of those
-// that have one, by whole words alone.
-func learn(all []message) *safety.Weights {
+// that have one, by rows of words alone.
+func learn(rules *safety.Screen, all []message) *safety.Weights {
 	r := rand.New(rand.NewPCG(1, 2))
 	all = append(all, pairs(all, r)...)
 	var danger []message
 	for i := range all {
-		p := safety.PiecesOf(all[i].Text)
-		all[i].rows, all[i].parts = p.Rows, p.Parts
+		p := rules.PiecesOf(all[i].Text, all[i].Locale)
+		if !all[i].Fresh {
+			p.Rules = nil // the rules know the line: what they say of it is better than what they are
+		}
+		all[i].pieces = p.Kinds()
 		if all[i].class > 0 {
 			danger = append(danger, all[i])
 		}
 	}
 	w := &safety.Weights{}
-	w.Class, w.ClassRows = table(all, r, safety.ClassColumns(), classBits, func(m *message) (int, [][]uint32) { return m.class, [][]uint32{m.rows, m.parts} })
-	w.Sign, w.SignRows = table(danger, r, safety.SignColumns(), signBits, func(m *message) (int, [][]uint32) { return m.sign, [][]uint32{m.rows} })
+	w.Class, w.ClassRows = table(all, r, safety.ClassColumns(), classBits, func(m *message) (int, [][]uint32) { return m.class, m.pieces[:] })
+	w.Sign, w.SignRows = table(danger, r, safety.SignColumns(), signBits, func(m *message) (int, [][]uint32) { return m.sign, m.pieces[:1] })
 	return w
 }
 
@@ -105,11 +112,15 @@ func pairs(all []message, r *rand.Rand) []message {
 		if b.class > 0 {
 			m = b
 		}
-		m.Text = a.Text + " " + b.Text
+		m.Text = a.Text + between[r.IntN(len(between))] + b.Text
+		m.Fresh = a.Fresh && b.Fresh
 		made = append(made, m)
 	}
 	return made
 }
+
+// between is what stands between two joined messages.
+var between = []string{" ", ", ", ". "}
 
 func alone(m message) bool {
 	return m.class == 0 && (strings.HasPrefix(m.Category, "corrected") || strings.HasPrefix(m.Category, "abuse"))

@@ -10,9 +10,8 @@ import (
 	"turnstone/safety"
 )
 
-// measure reads lines that were left out, with the rules alone and with the
-// learned reader beside them, and prints what is found.
-func measure(weights []byte, rest []message) error {
+// screen reads the rules, with these weights beside them if there are any.
+func screen(weights []byte) (*safety.Screen, error) {
 	files := fstest.MapFS{}
 	err := fs.WalkDir(locales.Files, ".", func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || path == "learned.bin" {
@@ -23,14 +22,18 @@ func measure(weights []byte, rest []message) error {
 		return err
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	rules, err := safety.LoadScreen(files)
-	if err != nil {
-		return err
+	if weights != nil {
+		files["learned.bin"] = &fstest.MapFile{Data: weights}
 	}
-	files["learned.bin"] = &fstest.MapFile{Data: weights}
-	both, err := safety.LoadScreen(files)
+	return safety.LoadScreen(files)
+}
+
+// measure reads lines that were left out, with the rules alone and with the
+// learned reader beside them, and prints what is found.
+func measure(rules *safety.Screen, weights []byte, rest []message) error {
+	both, err := screen(weights)
 	if err != nil {
 		return err
 	}
