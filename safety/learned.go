@@ -40,12 +40,12 @@ const (
 // How likely danger must be, as the learned reader weighs it. Chosen on lines
 // of writers left out that no rule was ever worked on with.
 const (
-	likely        = 0.40 // it is raised
-	likelyShort   = 0.80 // the same of fewWords or less, which tell little: most are answers
-	likelyQuieted = 0.60 // it is raised though words of a rule were there and are quieted
-	likelyDenied  = 0.97 // the same where they are plainly denied
-	keptAmbulance = 0.03 // below it an ambulance sign of a rule is asked about
-	keptUrgent    = 0.06 // the same for an urgent one
+	likely        = 0.30  // it is raised
+	likelyShort   = 0.80  // the same of fewWords or less, which tell little: most are answers
+	likelyQuieted = 0.60  // it is raised though words of a rule were there and are quieted
+	likelyDenied  = 0.985 // the same where they are plainly denied
+	keptAmbulance = 0.03  // below it an ambulance sign of a rule is asked about
+	keptUrgent    = 0.06  // the same for an urgent one
 )
 
 // fewWords is how long a short message is.

@@ -117,6 +117,40 @@ func TestHAZ02_LearnedSeesWhatNoRuleHas(t *testing.T) {
 	}
 }
 
+// TestHAZ02_NoSignOfARuleIsTakenAway: what a rule has seen is raised or asked
+// about, never dropped; and who plainly asks for an ambulance is not asked.
+func TestHAZ02_NoSignOfARuleIsTakenAway(t *testing.T) {
+	rules := rulesAlone(t)
+	lines, err := corpus.Learning()
+	if err != nil {
+		t.Fatal(err)
+	}
+	calm, asked, danger := 0, 0, 0
+	for _, l := range lines {
+		was, is := rules.Read(l.Text, l.Locale), screen().Read(l.Text, l.Locale)
+		if was.Sign != "" && is.Sign == "" {
+			t.Errorf("%s: %q: %v is taken away", l.ID, l.Text, was)
+		}
+		if !was.Doubtful && neverAsked(was.Sign) && is.Doubtful {
+			t.Errorf("%s: %q: %v is asked about", l.ID, l.Text, was)
+		}
+		switch {
+		case was.Class() == 0:
+		case l.Expected == "none":
+			calm++
+			if is.Doubtful {
+				asked++
+			}
+		case is.Doubtful:
+			danger++
+		}
+	}
+	t.Logf("of %d calm lines that rules raise, %d are asked about; so are %d that are danger", calm, asked, danger)
+	if asked*3 < calm || danger*10 > asked {
+		t.Errorf("asked about %d of %d calm lines and %d of danger", asked, calm, danger)
+	}
+}
+
 // TestHAZ03_LearnedLeavesDenialsAlone: where a rule's words are denied, the
 // learned reader must be surer.
 func TestHAZ03_LearnedLeavesDenialsAlone(t *testing.T) {

@@ -69,11 +69,17 @@ func typed(locale care.Locale) (all []Line, err error) {
 	if err != nil {
 		return nil, err
 	}
-	talks, err := rows(fmt.Sprintf("typed_%s_tuning.tsv", locale), 3)
-	for i, c := range talks {
-		calm(fmt.Sprintf("typed_%s:%d", locale, i+2), c[2])
+	for _, part := range []string{"tuning", "apart"} {
+		name := fmt.Sprintf("typed_%s_%s", locale, part)
+		talks, err := rows(name+".tsv", 3)
+		if err != nil {
+			return nil, err
+		}
+		for i, c := range talks {
+			calm(fmt.Sprintf("%s:%d", name, i+2), c[2])
+		}
 	}
-	return all, err
+	return all, nil
 }
 
 // Sum is a hash over lines: it tells whether they changed.
