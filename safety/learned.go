@@ -95,6 +95,7 @@ func (r *reading) weigh() (worst weighing) {
 	if l == nil || !r.talks() {
 		return weighing{silent: true, sure: [columnsOfClass]float64{1}}
 	}
+	r.cutWhole()
 	window := windowTokens
 	if len(r.tokens) <= wholeTokens {
 		window = wholeTokens

@@ -37,6 +37,7 @@ func (s *Screen) PiecesOf(text string, prefer care.Locale) Pieces {
 	defer s.pool.Put(r)
 	r.explain = false
 	r.judgeByRules(text, prefer)
+	r.cutWhole()
 	r.cut(0, len(r.tokens))
 	p := r.pieces
 	r.pieces = Pieces{}
@@ -48,6 +49,15 @@ func (s *Screen) PiecesOf(text string, prefer care.Locale) Pieces {
 func (r *reading) cut(lo, hi int) {
 	r.cutWords(lo, hi)
 	r.cutIdeas(lo, hi)
+}
+
+// cutWhole finds what is the same in every part of a message: the ideas of each
+// token, and the verdict of the rules.
+func (r *reading) cutWhole() {
+	r.ideasAt = r.ideasAt[:0]
+	for i := range r.tokens {
+		r.ideasAt = append(r.ideasAt, r.ideas(i))
+	}
 	r.cutRules()
 }
 
@@ -56,17 +66,17 @@ func (r *reading) cutIdeas(lo, hi int) {
 	p := &r.pieces
 	p.Ideas, p.Links = p.Ideas[:0], p.Links[:0]
 	for i := lo; i < hi; i++ {
-		here := r.ideas(i)
+		here := &r.ideasAt[i]
 		p.Ideas = append(p.Ideas, here.hashes()...)
 		if i+1 == hi {
 			break
 		}
-		next := r.ideas(i + 1)
+		next := &r.ideasAt[i+1]
 		if here.n+next.n == 0 {
 			continue // a row of words
 		}
-		for _, a := range here.or(r.bare(i)) {
-			for _, b := range next.or(r.bare(i + 1)) {
+		for _, a := range here.orWord() {
+			for _, b := range next.orWord() {
 				p.Links = append(p.Links, link(a, b))
 			}
 		}
@@ -149,14 +159,8 @@ type idea struct {
 
 func (x *ideas) hashes() []uint32 { return x.hash[:x.n] }
 
-// or is the ideas, or where there are none the word.
-func (x *ideas) or(bare uint32) []uint32 {
-	if x.n > 0 {
-		return x.hash[:x.n]
-	}
-	x.hash[0] = bare
-	return x.hash[:1]
-}
+// orWord is the ideas, or where there are none the word.
+func (x *ideas) orWord() []uint32 { return x.hash[:max(x.n, 1)] }
 
 // add takes an idea in if it is narrower than one of those that are there.
 func (x *ideas) add(d *idea) {
@@ -173,6 +177,7 @@ func (x *ideas) add(d *idea) {
 	x.of[at], x.hash[at] = d, d.hash
 }
 
+// ideas finds the ideas of token i; the first is the bare word where there are none.
 func (r *reading) ideas(i int) (x ideas) {
 	for _, c := range r.of(i) {
 		for _, k := range c.concepts {
@@ -183,6 +188,9 @@ func (r *reading) ideas(i int) (x ideas) {
 		for _, k := range h.concepts {
 			x.add(&r.s.ideas[k])
 		}
+	}
+	if x.n == 0 {
+		x.hash[0] = r.bare(i)
 	}
 	return x
 }
@@ -266,7 +274,7 @@ func (r *reading) eachPiece(lo, hi int, each func(piece uint32, shown string)) {
 		}
 	}
 	for i := lo; i < hi; i++ {
-		x := r.ideas(i)
+		x := &r.ideasAt[i]
 		for k := range x.n {
 			each(mix(x.hash[k]), "("+x.of[k].name+")")
 		}

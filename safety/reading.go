@@ -48,10 +48,11 @@ type reading struct {
 	seen     []uint32 // the round in which each concept was last seen
 	seenWord []uint32
 
-	line   []byte // scratch of the learned reader
-	cuts   []int
-	pieces Pieces
-	sums   []float32
+	line    []byte // scratch of the learned reader
+	cuts    []int
+	pieces  Pieces
+	ideasAt []ideas // of each token
+	sums    []float32
 
 	calm    float64
 	denied  bool // words of a rule were there, and quieted
