@@ -60,6 +60,7 @@ func commands() []command {
 	return []command{
 		{"talk", "hold a conversation in the terminal, or with --json as data", talk},
 		{"serve", "answer on Discord (for practice: on a stand-in for it)", serve},
+		{retireCommand, "end a service for good: who waits for something is told, what is planned is taken back", retireService},
 		{"sign", "list who stands by what people are told, or sign a part of it", signPart},
 		{"screen", "read messages, one a line, for danger signs", screenLines},
 		{"read", "read typed answers, one a line", readLines},

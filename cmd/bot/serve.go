@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"slices"
@@ -13,7 +12,6 @@ import (
 
 	"turnstone/adapters/discord"
 	"turnstone/care"
-	"turnstone/outbox"
 	"turnstone/pictures"
 	"turnstone/staff"
 	"turnstone/store"
@@ -22,12 +20,17 @@ import (
 )
 
 // serve answers on Discord until it is told to stop.
-func serve(ctx context.Context, args []string, w world) (err error) {
+func serve(ctx context.Context, args []string, w world) error {
+	return onDiscord(ctx, "serve", args, w)
+}
+
+// onDiscord is a service at work, under the name of the command that it is.
+func onDiscord(ctx context.Context, name string, args []string, w world) (err error) {
 	p, err := read()
 	if err != nil {
 		return err
 	}
-	f, token, err := p.service(args, w)
+	f, token, err := p.service(name, args, w)
 	if errors.Is(err, errUsage) {
 		return err
 	}
@@ -94,7 +97,7 @@ func serve(ctx context.Context, args []string, w world) (err error) {
 	}
 	keeper := &upkeep.Keeper{Store: h.store, Intake: h.intake, Now: time.Now, Log: log}
 	beside := []func(context.Context) error{func(ctx context.Context) error { return watchOver(ctx, keeper, bot, log) }, h.watch.Run}
-	if f.retire {
+	if name == retireCommand {
 		beside = []func(context.Context) error{func(ctx context.Context) error { return retire(ctx, keeper, h.outbox, w.out) }}
 	}
 	if ready != nil {
@@ -199,36 +202,4 @@ func watchOver(ctx context.Context, k *upkeep.Keeper, bot *discord.Bot, log *slo
 	}
 	k.Run(ctx)
 	return nil
-}
-
-// errRetired ends the service once everybody was told.
-var errRetired = errors.New("retired")
-
-// retireFor is how long the goodbyes may take.
-const retireFor = 10 * time.Minute
-
-// retire tells everybody, and ends the service when all of it is sent.
-func retire(ctx context.Context, k *upkeep.Keeper, out *outbox.Outbox, w io.Writer) error {
-	open, err := k.Retire(ctx)
-	for end := time.Now().Add(retireFor); ; {
-		_, swept := out.Sweep(ctx)
-		due, left := out.Next(ctx)
-		if !left || due.After(time.Now()) {
-			break
-		}
-		if time.Now().After(end) {
-			err = errors.Join(err, swept, errors.New("not every goodbye was sent; run it again"))
-			break
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(time.Second):
-		}
-	}
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(w, "Open talks: %d. Who waited for something is told, and nothing is planned any more.\n", open)
-	return errRetired
 }

@@ -18,7 +18,7 @@ import (
 	"turnstone/sign"
 )
 
-// A service is what one run of bot serve goes by: the configuration, and the
+// A service is what one run of bot serve or bot retire goes by: the configuration, and the
 // flags on top of it.
 type service struct {
 	place     place
@@ -28,7 +28,6 @@ type service struct {
 	health    string
 	languages []care.Locale
 	watch     bool
-	retire    bool
 	servers   []settings.Server
 	hours     care.Hours // of the clinic, where a server has none of its own
 	room      string     // the staff channel
@@ -66,9 +65,8 @@ func serviceFlags(name string, w world) (*flag.FlagSet, *service, *string) {
 // service reads the flags and the configuration, and everything that must be
 // right before anything is begun. Every fault comes at once. It gives the token
 // of the bot beside.
-func (p *parts) service(args []string, w world) (*service, string, error) {
-	set, f, config := serviceFlags("serve", w)
-	set.BoolVar(&f.retire, "retire", false, "say goodbye to everybody who waits for something, take back what is planned, and end")
+func (p *parts) service(name string, args []string, w world) (*service, string, error) {
+	set, f, config := serviceFlags(name, w)
 	if err := set.Parse(args); err != nil {
 		return nil, "", errUsage
 	}

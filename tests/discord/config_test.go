@@ -73,7 +73,7 @@ func well(addr string) bool {
 
 // A service runs by its file: places, health, the server's zone, region,
 // language and watched channel, how long things are kept. A flag goes before
-// it, no word of a person is logged, a stop tells nobody, and --retire tells
+// it, no word of a person is logged, a stop tells nobody, and bot retire tells
 // who waits.
 func TestAServiceByItsFile(t *testing.T) {
 	pr := newProgram(t)
@@ -133,7 +133,7 @@ func TestAServiceByItsFile(t *testing.T) {
 		t.Errorf("a stop says %+v", who.Direct()[before:])
 	}
 	log := out.String()
-	cmd, out = pr.start(append(args, "--retire")...)
+	cmd, out = pr.start(append([]string{"retire"}, args[1:]...)...)
 	if err := cmd.Wait(); err != nil {
 		t.Fatalf("told to retire it ends with %v: %s", err, out)
 	}

@@ -52,7 +52,13 @@ func (pr *program) run(args ...string) (string, error) {
 // serve starts the service on the stand-in.
 func (pr *program) serve(more ...string) (*exec.Cmd, *bytes.Buffer) {
 	pr.t.Helper()
-	return pr.start(append([]string{"serve", "--discord-at", pr.p.At(), "--discord-token", pr.token, "--data", pr.data()}, more...)...)
+	return pr.command("serve", more...)
+}
+
+// command is a command that works on the service.
+func (pr *program) command(name string, more ...string) (*exec.Cmd, *bytes.Buffer) {
+	pr.t.Helper()
+	return pr.start(append([]string{name, "--discord-at", pr.p.At(), "--discord-token", pr.token, "--data", pr.data()}, more...)...)
 }
 
 func (pr *program) start(args ...string) (*exec.Cmd, *bytes.Buffer) {

@@ -33,7 +33,7 @@ func TestHAZ32_TheServiceRetires(t *testing.T) {
 	if has("ends today")(who.Direct()) {
 		t.Error("a stop tells people that it is the end")
 	}
-	cmd, out = pr.serve("--retire")
+	cmd, out = pr.command("retire")
 	if err := cmd.Wait(); err != nil {
 		t.Fatalf("told to retire it ends with %v: %s", err, out)
 	}

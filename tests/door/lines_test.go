@@ -179,8 +179,9 @@ func TestHAZ33_StartRefuses(t *testing.T) {
 // none of them is a switch for the gate, the screen or the card.
 func TestHAZ33_NoSwitch(t *testing.T) {
 	for command, known := range map[string][]string{
-		"talk":  {"at", "backup", "data", "hours", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
-		"serve": {"backup", "config", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "redis", "retire", "second-channel", "signed", "staff-channel", "watch"},
+		"talk":   {"at", "backup", "data", "hours", "json", "key", "locale", "person", "protocol", "redis", "region", "zone"},
+		"serve":  {"backup", "config", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "redis", "second-channel", "signed", "staff-channel", "watch"},
+		"retire": {"backup", "config", "data", "discord-at", "discord-token", "health", "hours", "key", "locale", "redis", "second-channel", "signed", "staff-channel", "watch"},
 	} {
 		out, err := exec.Command(talk.Bot, command, "-h").CombinedOutput()
 		if len(out) == 0 {
