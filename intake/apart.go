@@ -66,6 +66,7 @@ func (in *Intake) apart(ctx context.Context, card record.Card, etag store.Etag, 
 	now := in.moment()
 	about := func(it care.Item) bool { return it.About == card.Escalation.ID && slices.Contains(chasing, it.What) }
 	ep := card.Record().Episode
+	ep.ID = care.EpisodeID(card.Escalation.ID) // each item counts for itself: no ID comes twice
 	ep.Open = r.Episode.Open || ep.Open && card.Escalation.Bare
 	for _, it := range r.Episode.Agenda {
 		if about(it) {

@@ -125,3 +125,40 @@ func TestHAZ08_AnItemOfAnEpisodeThatIsOverIsChased(t *testing.T) {
 		t.Errorf("taken, about the item is planned %q", got)
 	}
 }
+
+// TestHAZ08_WhatStaffDoHasAnIDOfItsOwn: a channel takes a message whose ID was
+// there before for a repeat, so what staff say about an item of an episode that
+// is over must not come under an ID that the episode used after the item.
+func TestHAZ08_WhatStaffDoHasAnIDOfItsOwn(t *testing.T) {
+	b := newBench(t)
+	b.toTheSide("p")
+	b.must("p", said("human please"))
+	id, old := b.cards()[0].Escalation.ID, b.episode("p").ID
+	for range 6 { // the episode says more after the item
+		b.must("p", said("why"))
+	}
+	b.closes("p")
+	b.must("p", said("hello"))
+	if b.episode("p").ID == old {
+		t.Fatal("no new episode begins")
+	}
+	for _, do := range []string{care.ActTake, care.ActFree, care.ActTake} {
+		if err := b.act(care.StaffAct{Do: do, ID: id, By: "Rui"}); err != nil {
+			t.Fatal(err)
+		}
+		b.must("p", said("hello")) // what waits behind a neutral line is read
+	}
+	texts, ours := map[care.ItemID]string{}, 0
+	for _, m := range b.box.Sent() {
+		if was, twice := texts[m.ID]; twice && was != m.Text {
+			t.Errorf("%s was %q and is %q", m.ID, was, m.Text)
+		}
+		texts[m.ID] = m.Text
+		if strings.HasPrefix(string(m.ID), id+"-") {
+			ours++
+		}
+	}
+	if ours == 0 {
+		t.Errorf("nothing that was sent is about the item: %v", texts)
+	}
+}
