@@ -43,6 +43,7 @@ const (
 	likely        = 0.30  // it is raised
 	likelyShort   = 0.80  // the same of fewWords or less, which tell little: most are answers
 	likelyQuieted = 0.60  // it is raised though words of a rule were there and are quieted
+	likelyMore    = 0.90  // how likely an ambulance sign must be where a rule has seen an urgent one
 	likelyDenied  = 0.985 // the same where they are plainly denied
 	keptAmbulance = 0.03  // below it an ambulance sign of a rule is asked about
 	keptUrgent    = 0.06  // the same for an urgent one
@@ -183,7 +184,7 @@ func (r *reading) judgeByWeight(w weighing) {
 	}
 	switch {
 	case w.silent:
-	case w.danger() >= enough && class > firm:
+	case w.danger() >= enough && class > firm && r.mayBecome(w):
 		r.best = care.Finding{Sign: w.sign[class]}
 		if r.explain {
 			r.hits = append(r.hits, Hit{Rule: learnedFile, Sign: r.best.Sign, Words: r.heaviest(w, class)})
@@ -192,6 +193,15 @@ func (r *reading) judgeByWeight(w weighing) {
 	case firm == care.AmbulanceNow && w.danger() < keptAmbulance, firm == care.Urgent && w.danger() < keptUrgent:
 		r.best.Doubtful = true
 	}
+}
+
+// mayBecome reports whether an urgent sign of a rule may become an ambulance
+// sign: where that is very likely, and not one that no labelled message has.
+func (r *reading) mayBecome(w weighing) bool {
+	if r.best.Class() != care.Urgent {
+		return true
+	}
+	return w.sure[care.AmbulanceNow] >= likelyMore && r.best.Sign != care.MedicineReaction
 }
 
 // shownPieces is how many pieces an explanation shows.

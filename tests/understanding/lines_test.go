@@ -63,7 +63,7 @@ var floors = map[string]floor{
 	"en/tuning": {0.99, 0.98, 0.025, 0.94},
 	"es/tuning": {0.99, 0.97, 0.02, 0.92},
 	"en/unseen": {0.956, 0.96, 0.072, 0.975},
-	"es/unseen": {0.975, 0.98, 0.055, 0.97},
+	"es/unseen": {0.97, 0.98, 0.055, 0.97},
 }
 
 // flips are the answers known to be read the wrong way round. Any other fails.
