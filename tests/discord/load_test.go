@@ -84,14 +84,14 @@ func share(took []time.Duration, part float64) time.Duration {
 	return took[min(len(took)-1, int(float64(len(took))*part))]
 }
 
-// Three hundred people press within a second while each commit takes 900
+// A hundred and fifty people press within a second while each commit takes 900
 // milliseconds: every press is answered in time, since the answer waits for no
 // commit; then every one reads the next question, and nobody that something
 // went wrong.
 func TestHAZ32_EveryPressIsAnsweredInTimeThoughCommitsAreSlow(t *testing.T) {
 	s := newStage(t)
 	s.up()
-	people := s.asked(300)
+	people := s.asked(150)
 	s.store.Slow(900 * time.Millisecond)
 	if took := s.rush(people, "none"); len(took) != len(people) {
 		t.Errorf("%d of %d presses were answered in time", len(took), len(people))
@@ -109,8 +109,8 @@ func TestHAZ32_EveryPressIsAnsweredInTimeThoughCommitsAreSlow(t *testing.T) {
 func TestHAZ32_EveryPressIsAnsweredInTimeThoughThePlatformIsSlow(t *testing.T) {
 	s := newStage(t)
 	s.up()
-	people := s.asked(300)
-	s.p.Fail(double.Fault{Match: "interactions/", Wait: 700 * time.Millisecond, Times: len(people)})
+	people := s.asked(100)
+	s.p.Fail(double.Fault{Match: "interactions/", Wait: time.Second, Times: len(people)})
 	if took := s.rush(people, "none"); len(took) != len(people) {
 		t.Errorf("%d of %d presses were answered in time", len(took), len(people))
 	}
